@@ -1,0 +1,67 @@
+/** Datagrams between two acks that make a judgement worth while. */
+const SAMPLE_MIN = 16;
+/** Acks after a trial in vain before the next one. */
+const REST_ACKS = 32;
+
+/**
+ * Slows down only if that does no harm: loss alone is no reason, but a link that swallows more
+ * than half of a burst is tried at the pace at which it delivered. PROTOCOL.md, section 7.5.
+ */
+export class Pacer {
+  /** Time between two datagrams with data, microseconds; 0: as fast as the link takes them. */
+  intervalUs = 0;
+  /** Instant at which something held back may go; `Infinity`: nothing is held back. */
+  wakeUs = Number.POSITIVE_INFINITY;
+  #nextUs = 0;
+  #isTrial = false;
+  #trialRate = 0;
+  #rest = 0;
+  #lastLargest = -1;
+  #lastAckUs = 0;
+
+  /** Whether data must wait; asks to be woken if so. */
+  holds(nowUs: number): boolean {
+    if (this.intervalUs === 0 || nowUs >= this.#nextUs) return false;
+    this.wakeUs = this.#nextUs;
+    return true;
+  }
+
+  noteSent(nowUs: number): void {
+    this.#nextUs = Math.max(nowUs, this.#nextUs) + Math.round(this.intervalUs);
+  }
+
+  noteTime(nowUs: number): void {
+    if (this.wakeUs <= nowUs) this.wakeUs = Number.POSITIVE_INFINITY;
+  }
+
+  /** An ack has judged everything up to `largest`, and found `lost` of it lost. */
+  noteAck(largest: number, lost: number, nowUs: number): void {
+    const sent = largest - this.#lastLargest;
+    if (this.#lastLargest >= 0 && sent < SAMPLE_MIN) return;
+    const elapsedUs = nowUs - this.#lastAckUs;
+    const isFirst = this.#lastLargest < 0;
+    this.#lastLargest = largest;
+    this.#lastAckUs = nowUs;
+    if (!isFirst && elapsedUs > 0) this.#judge(sent, Math.min(sent, lost), elapsedUs);
+  }
+
+  #judge(sent: number, lost: number, elapsedUs: number): void {
+    const rate = (sent - lost) / elapsedUs;
+    if (this.#isTrial) {
+      this.#isTrial = false;
+      if (rate < this.#trialRate * 0.75) {
+        this.intervalUs = 0;
+        this.#rest = REST_ACKS;
+      }
+    } else if (this.intervalUs > 0) {
+      if (lost * 10 < sent) this.intervalUs *= 8 / 9;
+      else if (lost * 2 > sent) this.intervalUs *= 9 / 8;
+    } else if (this.#rest > 0) {
+      this.#rest--;
+    } else if (lost * 2 > sent && rate > 0) {
+      this.#isTrial = true;
+      this.#trialRate = rate;
+      this.intervalUs = 8 / 9 / rate;
+    }
+  }
+}

@@ -1,0 +1,406 @@
+import { crcMatches } from "../wire/datagram.js";
+import { decodeFrames, isNoSession } from "../wire/frames.js";
+import { CRC_BYTES, type Head } from "../wire/head.js";
+import { Budget } from "./budget.js";
+import { CHANNEL_COUNT, indexInWay, type Way, wayOfChannel } from "./channels.js";
+import type { ProtocolConfig } from "./config.js";
+import type { FardelErrorCode } from "./errors.js";
+import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
+import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
+import { type ReceiveSink, STOP_REASON } from "./receive-channel.js";
+import type { SendChannel } from "./send-channel.js";
+import { Session, type SessionEnvironment } from "./session.js";
+import { createStatistics } from "./statistics.js";
+
+/** Tokens of ended sessions whose openings are dropped; PROTOCOL.md, section 4.4. */
+const ENDED_TOKENS_MAX = 4;
+/** A message is sent anew after damage so many times. */
+const DAMAGED_MAX = 3;
+
+/** What a peer gets from whoever owns all of them. */
+export interface PeerEnvironment extends SessionEnvironment {
+  emit(event: ProtocolEvent): void;
+  /** The peer has proved itself for the first time. */
+  noteVerified(peer: Peer): void;
+  nextStream(): number;
+  readonly strangers: Budget;
+  readonly total: Budget;
+  readonly totalWaiting: Budget;
+}
+
+/**
+ * One address: its messages on their way out, its session, and the candidate that may replace it.
+ * PROTOCOL.md, sections 4 and 10.
+ */
+export class Peer {
+  readonly queues: MessageQueue[] = Array.from({ length: CHANNEL_COUNT }, () => new MessageQueue());
+  readonly looseQueue = new MessageQueue();
+  readonly statistics = createStatistics();
+  readonly budget: Budget;
+  readonly waitingBudget: Budget;
+  session: Session | undefined;
+  candidate: Session | undefined;
+  /** It has been verified, or its owner wants to talk to it: not a stranger. */
+  isKnown = false;
+  /** It has proved once that it receives at its address; its memory counts as a peer's from then on. */
+  isVerified = false;
+  rssiDbm: number | undefined;
+  radioChannel: number | undefined;
+  heardUs = Number.NEGATIVE_INFINITY;
+  queuedBytes = 0;
+  readonly #live = new Set<OutgoingMessage>();
+  /** No deadline lies before this; may be too early. */
+  deadlineUs = Number.POSITIVE_INFINITY;
+  readonly #endedTokens: number[] = [];
+  /** Place in the protocol's timer heap and ready list. */
+  heapIndex = -1;
+  timerUs = Number.POSITIVE_INFINITY;
+  readyRank = -1;
+
+  constructor(
+    readonly address: Uint8Array,
+    readonly key: string,
+    readonly environment: PeerEnvironment,
+  ) {
+    const { strangers, totalWaiting, config } = environment;
+    this.budget = new Budget(Math.min(strangers.bytesMax, config.peerBytesMax), strangers);
+    this.waitingBudget = new Budget(config.peerBytesMax - config.messageBytesMax, this.budget, totalWaiting);
+  }
+
+  get config(): ProtocolConfig {
+    return this.environment.config;
+  }
+
+  get queuedMessages(): number {
+    return this.#live.size;
+  }
+
+  /** Nothing is under way to it, nothing from it is held. */
+  get isIdle(): boolean {
+    return this.#live.size === 0 && this.budget.heldBytes === 0;
+  }
+
+  /** Earliest instant at which something is to be done; acks and probes that already wait to be sent apart. */
+  timeoutUs(isReady: boolean): number {
+    const own = Math.min(this.deadlineUs, this.session?.timeoutUs ?? Number.POSITIVE_INFINITY);
+    if (isReady) return own;
+    return Math.min(own, this.session?.acks.dueUs ?? own, this.candidate?.acks.dueUs ?? own);
+  }
+
+  // Commands
+
+  /** Queue a message; `lane` for unacknowledged ones, else a wire channel. */
+  enqueue(message: OutgoingMessage, isLoose: boolean, nowUs: number): void {
+    this.isKnown = true;
+    this.#live.add(message);
+    this.queuedBytes += message.bytes.length;
+    this.deadlineUs = Math.min(this.deadlineUs, message.options.deadlineUs);
+    const session = this.session ?? this.#openSession(nowUs);
+    if (isLoose) {
+      this.looseQueue.push(message);
+      return;
+    }
+    session.sender.replaceOlder(message);
+    this.queues[message.channel]?.push(message);
+    session.sender.activate(message.channel);
+  }
+
+  /** A message that its owner no longer wants; section 10. */
+  abort(message: OutgoingMessage, code: FardelErrorCode): void {
+    if (message.hasEnded) return;
+    message.hasEnded = true;
+    this.session?.sender.find(message.channel)?.giveUp(message);
+    this.endMessage(message, { outcome: "failed", code, delivery: message.delivery });
+  }
+
+  #openSession(nowUs: number): Session {
+    const session = this.#createSession(nowUs);
+    session.move("open-requested");
+    this.session = session;
+    return session;
+  }
+
+  #createSession(nowUs: number): Session {
+    let token = 0;
+    while (token === 0) token = this.environment.random() >>> 0;
+    this.statistics.sessions++;
+    return new Session(this, token, this.environment, nowUs);
+  }
+
+  // Inputs
+
+  /**
+   * A datagram came from this address.
+   * @returns token to answer NO-SESSION to, or 0
+   */
+  handleDatagram(datagram: Uint8Array, head: Head, nowUs: number): number {
+    this.statistics.datagramsReceived++;
+    this.statistics.bytesReceived += datagram.length;
+    if (head.form === "short") {
+      const explained = this.#handleShort(this.session, datagram, head, nowUs) || this.#handleShort(this.candidate, datagram, head, nowUs);
+      if (!explained) this.statistics.corruptDatagrams++;
+      return 0;
+    }
+    if (!crcMatches(datagram, head.tokenTo, head.tokenFrom, head.number)) {
+      this.statistics.corruptDatagrams++;
+      return 0;
+    }
+    if (head.tokenFrom === 0) {
+      this.#handleNoSession(datagram, head, nowUs);
+      return 0;
+    }
+    if (head.tokenTo === 0) {
+      this.#handleOpening(datagram, head, nowUs);
+      return 0;
+    }
+    return this.#handleLong(datagram, head, nowUs);
+  }
+
+  #handleShort(session: Session | undefined, datagram: Uint8Array, head: Head & { form: "short" }, nowUs: number): boolean {
+    if (!session || session.peerToken === 0) return false;
+    const number = session.received.complete(head.numberLow);
+    if (number < 0 || !crcMatches(datagram, session.token, session.peerToken, number)) return false;
+    this.#take(session, datagram, head, number, nowUs);
+    return true;
+  }
+
+  /** Both tokens are named: it must be our session, or the candidate's first echo. */
+  #handleLong(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): number {
+    for (const session of [this.session, this.candidate]) {
+      if (!session || session.token !== head.tokenTo) continue;
+      if (session.peerToken === 0) session.adoptPeerToken(head.tokenFrom);
+      if (session.peerToken === head.tokenFrom) this.#take(session, datagram, head, head.number, nowUs);
+      return 0;
+    }
+    return head.tokenFrom;
+  }
+
+  /** The peer does not know our token; section 4.4. */
+  #handleOpening(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
+    const { tokenFrom } = head;
+    if (this.#endedTokens.includes(tokenFrom)) return;
+    let session = this.session;
+    if (!session) {
+      session = this.#createSession(nowUs);
+      this.session = session;
+    }
+    if (session.peerToken === 0) {
+      session.adoptPeerToken(tokenFrom);
+      session.move("opening-received");
+    } else if (session.peerToken !== tokenFrom) {
+      session = this.#candidateFor(tokenFrom, nowUs);
+    }
+    this.#take(session, datagram, head, head.number, nowUs);
+  }
+
+  #candidateFor(tokenFrom: number, nowUs: number): Session {
+    if (this.candidate?.peerToken === tokenFrom) return this.candidate;
+    const candidate = this.#createSession(nowUs);
+    candidate.isCandidate = true;
+    candidate.adoptPeerToken(tokenFrom);
+    candidate.move("opening-received");
+    this.candidate = candidate;
+    return candidate;
+  }
+
+  #handleNoSession(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
+    const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
+    if (!frames.ok || !isNoSession(frames.value)) this.statistics.malformed++;
+    else if (this.session?.token === head.tokenTo && this.session.phase !== "opening") this.endSession("peer-restarted", nowUs);
+  }
+
+  /** A datagram of this session with a good CRC. */
+  #take(session: Session, datagram: Uint8Array, head: Head, number: number, nowUs: number): void {
+    const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
+    if (!frames.ok || isNoSession(frames.value)) {
+      this.statistics.malformed++;
+      return;
+    }
+    if (!session.received.isNew(number)) {
+      this.statistics.duplicateDatagrams++;
+      return;
+    }
+    this.heardUs = nowUs;
+    const isEcho = head.form === "short" || head.tokenTo !== 0;
+    if (isEcho && session === this.candidate) this.#promote(session, nowUs);
+    if (isEcho && session.phase !== "open") {
+      session.noteEcho(nowUs);
+      this.#noteVerified();
+    }
+    session.handleFrames(number, head.ask, frames.value, datagram.length, head.form === "short", nowUs);
+  }
+
+  /** The candidate has proved itself: the old session is over. */
+  #promote(candidate: Session, nowUs: number): void {
+    this.candidate = undefined;
+    this.endSession("peer-restarted", nowUs, candidate);
+  }
+
+  #noteVerified(): void {
+    if (!this.isVerified) {
+      this.isVerified = true;
+      this.isKnown = true;
+      this.budget.moveTo(this.config.peerBytesMax, this.environment.total);
+      this.environment.noteVerified(this);
+    }
+    this.environment.emit({ type: "session-opened", peer: this });
+  }
+
+  handleTimeout(nowUs: number): void {
+    if (this.deadlineUs <= nowUs) this.#expire(nowUs);
+    this.session?.handleTimeout(nowUs);
+  }
+
+  #expire(nowUs: number): void {
+    this.deadlineUs = Number.POSITIVE_INFINITY;
+    for (const message of [...this.#live]) {
+      if (message.options.deadlineUs <= nowUs) this.abort(message, "deadline-passed");
+      else this.deadlineUs = Math.min(this.deadlineUs, message.options.deadlineUs);
+    }
+  }
+
+  // What the session reports
+
+  noteProgress(message: OutgoingMessage, isDone: boolean): void {
+    if (message.hasEnded) return;
+    if (isDone) {
+      this.statistics.messagesSent++;
+      this.statistics.messageBytesSent += message.bytes.length;
+      this.endMessage(message, { outcome: "delivered" });
+    } else if (message.options.wantsProgress) {
+      this.environment.emit({ type: "message-progressed", peer: this, message });
+    }
+  }
+
+  endMessage(message: OutgoingMessage, end: MessageEnd): void {
+    message.hasEnded = true;
+    if (!this.#live.delete(message)) return;
+    this.queuedBytes -= message.bytes.length;
+    this.environment.emit({ type: "message-ended", peer: this, message, end });
+  }
+
+  /** It never left the link: it goes first next time. */
+  requeueLoose(message: OutgoingMessage): void {
+    message.rewind();
+    this.looseQueue.unshift([message]);
+  }
+
+  /** The peer does not take a message. */
+  handleStop(message: OutgoingMessage, channel: SendChannel, reason: number): void {
+    const isLastBegun = channel.unfinished().at(-1) === message;
+    const canRepeat = reason === STOP_REASON.damaged && ++message.timesDamaged <= DAMAGED_MAX && (isLastBegun || wayOfChannel(message.channel) !== "ordered");
+    if (canRepeat) {
+      channel.giveUp(message);
+      message.rewind();
+      this.queues[message.channel]?.unshift([message]);
+      return;
+    }
+    message.hasEnded = true;
+    channel.giveUp(message);
+    const code = reason === STOP_REASON.damaged ? "damaged" : "refused-by-peer";
+    this.endMessage(message, { outcome: "failed", code, delivery: "none", reason });
+  }
+
+  deliver(session: Session, way: Way, wireChannel: number, bytes: Uint8Array, heldBytes: number): void {
+    this.statistics.messagesReceived++;
+    this.statistics.messageBytesReceived += bytes.length;
+    this.environment.emit({ type: "message-received", peer: this, session, way, wireChannel, bytes, heldBytes });
+  }
+
+  sinkFor(session: Session): ReceiveSink {
+    const { environment } = this;
+    return {
+      judge: (channel, totalBytes) =>
+        this.config.accept?.({ address: this.address, way: wayOfChannel(channel), channel: indexInWay(channel), totalBytes }) ?? "whole",
+      deliver: (channel, bytes, heldBytes) => this.deliver(session, wayOfChannel(channel), channel, bytes, heldBytes),
+      openStream: (wireChannel, totalBytes) => {
+        const stream = environment.nextStream();
+        environment.emit({ type: "stream-opened", peer: this, stream, way: wayOfChannel(wireChannel), wireChannel, totalBytes });
+        return stream;
+      },
+      streamData: (stream, bytes, heldBytes) => environment.emit({ type: "stream-data", peer: this, stream, bytes, heldBytes }),
+      endStream: (stream) => {
+        this.statistics.messagesReceived++;
+        environment.emit({ type: "stream-ended", peer: this, stream });
+      },
+      failStream: (stream, code) => environment.emit({ type: "stream-failed", peer: this, stream, code }),
+    };
+  }
+
+  /** The owner has taken what was held. */
+  release(heldBytes: number, stream: number, nowUs: number): void {
+    this.budget.give(heldBytes);
+    const receiver = this.session?.receiver;
+    if (!receiver) return;
+    if (stream >= 0) receiver.find((channel) => channel.stream === stream)?.noteStreamRead(stream, heldBytes);
+    this.refresh(nowUs);
+  }
+
+  /** There may be more room than before. */
+  refresh(nowUs: number): void {
+    if (this.session?.receiver?.refresh()) this.session.acks.request(nowUs);
+  }
+
+  cancelStream(stream: number, nowUs: number): void {
+    this.session?.receiver?.find((channel) => channel.stream === stream)?.cancelStream(stream);
+    this.session?.acks.request(nowUs);
+  }
+
+  /**
+   * The session is over; messages that cannot have arrived, or whose sender said so, go to the next.
+   * PROTOCOL.md, section 10.
+   */
+  endSession(why: SessionEnd, nowUs: number, successor?: Session): void {
+    const session = this.session;
+    if (!session) return;
+    this.session = undefined;
+    if (session.peerToken !== 0) {
+      this.#endedTokens.push(session.peerToken);
+      if (this.#endedTokens.length > ENDED_TOKENS_MAX) this.#endedTokens.shift();
+    }
+    const { streams, messages, loose } = session.close();
+    for (const stream of streams) this.environment.emit({ type: "stream-failed", peer: this, stream, code: streamCode(why) });
+    for (const message of loose) this.endMessage(message, { outcome: "sent" });
+    this.environment.emit({ type: "session-ended", peer: this, why });
+    if (successor) {
+      successor.isCandidate = false;
+      this.session = successor;
+    }
+    if (why === "peer-restarted") this.#carryOver(messages, nowUs);
+    else this.#failAll(why);
+  }
+
+  #carryOver(messages: readonly OutgoingMessage[], nowUs: number): void {
+    const again: OutgoingMessage[][] = [];
+    for (const message of messages) {
+      if (message.delivery === "unknown" && message.options.afterRestart === "report") {
+        this.endMessage(message, { outcome: "failed", code: "peer-restarted", delivery: "unknown" });
+      } else {
+        message.rewind();
+        const queue = again[message.channel] ?? [];
+        queue.push(message);
+        again[message.channel] = queue;
+      }
+    }
+    again.forEach((queue, channel) => {
+      this.queues[channel]?.unshift(queue);
+    });
+    const hasWork = this.queues.some((queue) => queue.first) || this.looseQueue.first;
+    if (!hasWork) return;
+    const session = this.session ?? this.#openSession(nowUs);
+    this.queues.forEach((queue, channel) => {
+      if (queue.first) session.sender.activate(channel);
+    });
+  }
+
+  #failAll(why: Exclude<SessionEnd, "peer-restarted">): void {
+    const code = why === "closed-here" ? "endpoint-closed" : why;
+    for (const message of [...this.#live]) {
+      this.endMessage(message, { outcome: "failed", code, delivery: message.delivery });
+    }
+  }
+}
+
+function streamCode(why: SessionEnd): FardelErrorCode {
+  return why === "closed-here" ? "endpoint-closed" : why;
+}

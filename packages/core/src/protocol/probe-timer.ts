@@ -1,0 +1,92 @@
+import type { RoundTrip } from "./round-trip.js";
+
+/** Limits of the retry interval; PROTOCOL.md, section 7.4. */
+export interface ProbeLimits {
+  readonly firstRetryUs: number;
+  readonly retryUsMax: number;
+  readonly unreachableUs: number;
+}
+
+/** Never repeat faster than this when another peer's round trip is all there is, microseconds. */
+const BORROWED_RETRY_US_MIN = 5000;
+
+/**
+ * When to ask again because an ack stays out. The clock starts when the link has let the datagram
+ * that asked leave. PROTOCOL.md, section 7.4.
+ */
+export class ProbeTimer {
+  /** Number of the last datagram that asked and is not answered, or -1. */
+  awaited = -1;
+  /** Probes sent since anything was heard. */
+  count = 0;
+  #startUs = Number.POSITIVE_INFINITY;
+  #jitter = 0;
+  #waitingSinceUs = 0;
+  #heardUs = Number.NEGATIVE_INFINITY;
+
+  constructor(
+    readonly limits: ProbeLimits,
+    readonly roundTrip: RoundTrip,
+    /** Smoothed round trip of other peers on this link, microseconds, 0 if there is none. */
+    readonly linkRoundTripUs: () => number,
+    readonly random: () => number,
+  ) {}
+
+  /** Instant at which a probe is due. */
+  get dueUs(): number {
+    return this.awaited < 0 ? Number.POSITIVE_INFINITY : this.#startUs + this.intervalUs(this.count);
+  }
+
+  /** Instant at which a silent peer is given up. */
+  get unreachableUs(): number {
+    if (this.awaited < 0) return Number.POSITIVE_INFINITY;
+    return Math.max(this.#waitingSinceUs, this.#heardUs) + this.limits.unreachableUs;
+  }
+
+  /** Retry interval after so many probes in vain: doubled after every second one. */
+  intervalUs(count: number): number {
+    const base = this.#baseUs();
+    const interval = Math.min(this.limits.retryUsMax, base * 2 ** Math.min(40, count >> 1));
+    return Math.ceil(interval * (1 + this.#jitter / 8));
+  }
+
+  #baseUs(): number {
+    if (this.roundTrip.isMeasured) return this.roundTrip.retryUs;
+    const borrowed = this.linkRoundTripUs();
+    return borrowed > 0 ? Math.max(BORROWED_RETRY_US_MIN, 3 * borrowed) : this.limits.firstRetryUs;
+  }
+
+  /** Datagram `number` asks for an ack and was handed to the link. */
+  noteAsked(number: number, nowUs: number): void {
+    if (this.awaited < 0) this.#waitingSinceUs = nowUs;
+    this.awaited = number;
+    this.#startUs = Number.POSITIVE_INFINITY;
+  }
+
+  /** The link is done with datagram `number`. */
+  noteLeft(number: number, nowUs: number): void {
+    if (number === this.awaited) this.restart(nowUs);
+  }
+
+  /** Begin to count anew, for instance after the link was down. */
+  restart(nowUs: number): void {
+    this.#startUs = nowUs;
+    this.#jitter = this.random() / 2 ** 32;
+  }
+
+  noteLinkUp(nowUs: number): void {
+    this.#waitingSinceUs = nowUs;
+    if (this.awaited >= 0) this.restart(nowUs);
+  }
+
+  /** A valid datagram came from the peer. */
+  noteHeard(nowUs: number): void {
+    this.count = 0;
+    this.#heardUs = nowUs;
+  }
+
+  /** Everything up to `largest` has been answered. */
+  noteAnswered(largest: number): void {
+    if (largest >= this.awaited) this.awaited = -1;
+  }
+}

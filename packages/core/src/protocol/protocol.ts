@@ -1,0 +1,383 @@
+import { ByteWriter } from "../wire/byte-writer.js";
+import { sealDatagram } from "../wire/datagram.js";
+import { ASK, decodeHead, encodeLongHead, LONG_HEAD_BYTES } from "../wire/head.js";
+import { encodeNoSession } from "../wire/no-session-frame.js";
+import { AirtimeCap } from "./airtime-cap.js";
+import { Budget } from "./budget.js";
+import { composeClose, composeDatagram, transmitRank } from "./compose.js";
+import { type ProtocolConfig, resolveConfig } from "./config.js";
+import type { ProtocolEvent } from "./events.js";
+import type { OutgoingMessage } from "./outgoing-message.js";
+import { Peer, type PeerEnvironment } from "./peer.js";
+import { ReadyList } from "./ready-list.js";
+import type { Session } from "./session.js";
+import { TimerHeap } from "./timer-heap.js";
+
+/** Bytes of a NO-SESSION datagram; a shorter datagram is not answered with one. */
+const NO_SESSION_BYTES = LONG_HEAD_BYTES + 3;
+/** Answers without state that wait for the link at most; more are dropped, their senders ask again. */
+const ANSWERS_MAX = 16;
+/** Peers looked at when one must be forgotten, and when room was made. */
+const LOOK_AT_MAX = 16;
+const HIGHEST_RANK = 3;
+const REFUSED_WAIT_US = 1000;
+const REFUSED_WAIT_US_MAX = 64_000;
+
+/** A datagram for the link. Hand its outcome back with {@link Protocol.handleSendOutcome}. */
+export interface Transmit {
+  readonly address: Uint8Array;
+  readonly datagram: Uint8Array;
+  /** Names this datagram to {@link Protocol.handleSendOutcome}; opaque. */
+  readonly ticket: Ticket;
+}
+
+export interface Ticket {
+  readonly peer: Peer | undefined;
+  readonly session: Session | undefined;
+  readonly number: number;
+}
+
+/** The link's word on a datagram; see `SendOutcome` of the link contract. */
+export type Outcome = "sent" | "acknowledged" | "not-acknowledged" | "refused" | "gone";
+
+/** What a protocol needs besides its configuration. */
+export interface ProtocolSetting {
+  readonly mtuBytes: number;
+  /** Uniform u32; drawn from in a fixed order, so the same draws give the same run. */
+  random(): number;
+  /** Time on air of a datagram, microseconds, if the link knows it. */
+  airtimeUs?(datagramBytes: number): number;
+}
+
+/** Counts that belong to no peer. */
+export interface ProtocolCounts {
+  /** Datagrams of another version, form or with reserved bits, or too short. */
+  unreadableDatagrams: number;
+  /** Datagrams of newcomers for whom there was no room. */
+  ignoredDatagrams: number;
+  /** Short datagrams from addresses without a session. */
+  unexplainedDatagrams: number;
+}
+
+/**
+ * All sessions of one endpoint, without input or output: datagrams, outcomes and time come in as
+ * arguments; datagrams, deadlines and events are polled out.
+ *
+ * - Commands: {@link send}, {@link abort}, {@link release}, {@link cancelStream}, {@link close}.
+ * - Inputs: {@link handleDatagram}, {@link handleSendOutcome}, {@link handleTimeout},
+ *   {@link handleLinkStatus}.
+ * - Outputs, to be drained after any of these, in this order: {@link pollEvent} until there is none,
+ *   {@link pollTransmit} while the link takes more, {@link timeoutUs}.
+ *
+ * The same calls with the same arguments give the same output, byte for byte.
+ */
+export class Protocol {
+  readonly config: ProtocolConfig;
+  readonly counts: ProtocolCounts = { unreadableDatagrams: 0, ignoredDatagrams: 0, unexplainedDatagrams: 0 };
+  readonly totalBudget: Budget;
+  readonly strangerBudget: Budget;
+  readonly #setting: ProtocolSetting;
+  readonly #environment: PeerEnvironment;
+  readonly #peers = new Map<string, Peer>();
+  readonly #strangers = new Set<Peer>();
+  readonly #timers = new TimerHeap<Peer>();
+  readonly #ready = new ReadyList<Peer>();
+  readonly #airtime: AirtimeCap;
+  readonly #events: ProtocolEvent[] = [];
+  #eventHead = 0;
+  readonly #answers: { address: Uint8Array; token: number }[] = [];
+  #isLinkUp = true;
+  #refusals = 0;
+  #waitUntilUs = 0;
+  #linkRoundTripUs = 0;
+  #streams = 0;
+
+  /** @throws {@link FardelError} `invalid-option` */
+  constructor(config: Partial<ProtocolConfig>, setting: ProtocolSetting) {
+    this.config = resolveConfig(config);
+    this.#setting = setting;
+    const { totalBytesMax, strangerBytesMax, messageBytesMax, airtimeShare } = this.config;
+    this.totalBudget = new Budget(totalBytesMax);
+    this.strangerBudget = new Budget(strangerBytesMax);
+    this.#airtime = new AirtimeCap(setting.airtimeUs ? airtimeShare : 1);
+    this.#environment = {
+      config: this.config,
+      mtuBytes: setting.mtuBytes,
+      random: setting.random,
+      linkRoundTripUs: () => this.#linkRoundTripUs,
+      noteLinkRoundTrip: (us) => {
+        this.#linkRoundTripUs = us;
+      },
+      emit: (event) => this.#events.push(event),
+      noteVerified: (peer) => this.#strangers.delete(peer),
+      nextStream: () => this.#streams++,
+      strangers: this.strangerBudget,
+      total: this.totalBudget,
+      totalWaiting: new Budget(totalBytesMax - messageBytesMax),
+    };
+  }
+
+  // Getters
+
+  get peers(): IterableIterator<Peer> {
+    return this.#peers.values();
+  }
+
+  find(address: Uint8Array): Peer | undefined {
+    return this.#peers.get(addressKey(address));
+  }
+
+  /** Earliest instant at which {@link handleTimeout} has something to do; `Infinity`: none. */
+  get timeoutUs(): number {
+    return Math.min(this.#timers.earliestUs, this.#waitUntilUs > 0 ? this.#waitUntilUs : Number.POSITIVE_INFINITY);
+  }
+
+  // Commands
+
+  /** The peer at an address, remembered from now on. */
+  peer(address: Uint8Array): Peer {
+    const key = addressKey(address);
+    const known = this.#peers.get(key);
+    if (known) return known;
+    this.#makeRoom();
+    return this.#add(address, key);
+  }
+
+  send(peer: Peer, message: OutgoingMessage, isLoose: boolean, nowUs: number): void {
+    this.#strangers.delete(peer);
+    peer.enqueue(message, isLoose, nowUs);
+    this.#touch(peer, nowUs);
+  }
+
+  abort(peer: Peer, message: OutgoingMessage, nowUs: number): void {
+    peer.abort(message, "aborted");
+    this.#touch(peer, nowUs);
+  }
+
+  /** The owner has taken what an event held for it. */
+  release(peer: Peer, heldBytes: number, stream: number, nowUs: number): void {
+    const wasTight = this.totalBudget.freeBytes < this.config.peerBytesMax;
+    peer.release(heldBytes, stream, nowUs);
+    this.#touch(peer, nowUs);
+    if (wasTight) this.#refreshOthers(nowUs);
+  }
+
+  cancelStream(peer: Peer, stream: number, nowUs: number): void {
+    peer.cancelStream(stream, nowUs);
+    this.#touch(peer, nowUs);
+  }
+
+  /** End the session with a peer; its messages fail as closed. @returns a CLOSE to send, if there was one */
+  close(peer: Peer, reason: number, buffer: Uint8Array, nowUs: number): Transmit | undefined {
+    const { session } = peer;
+    if (!session) return undefined;
+    const isWorthIt = session.isVerified;
+    const composed = isWorthIt ? composeClose(session, buffer, reason) : undefined;
+    peer.endSession("closed-here", nowUs);
+    peer.candidate = undefined;
+    this.#touch(peer, nowUs);
+    return composed && { address: peer.address, datagram: composed.datagram, ticket: { peer, session, number: composed.number } };
+  }
+
+  // Inputs
+
+  handleDatagram(address: Uint8Array, datagram: Uint8Array, info: { rssiDbm?: number; radioChannel?: number }, nowUs: number): void {
+    const head = decodeHead(datagram);
+    if (!head.ok) {
+      this.counts.unreadableDatagrams++;
+      return;
+    }
+    const key = addressKey(address);
+    let peer = this.#peers.get(key);
+    if (!peer) {
+      if (head.value.form === "short") {
+        this.counts.unexplainedDatagrams++;
+        return;
+      }
+      if (head.value.tokenTo !== 0) {
+        this.#answer(address, head.value.tokenFrom, datagram.length);
+        return;
+      }
+      peer = this.#admit(address, key);
+      if (!peer) return;
+    }
+    if (datagram.length > this.#setting.mtuBytes) {
+      this.counts.unreadableDatagrams++;
+      return;
+    }
+    if (info.rssiDbm !== undefined) peer.rssiDbm = info.rssiDbm;
+    if (info.radioChannel !== undefined) peer.radioChannel = info.radioChannel;
+    this.#answer(address, peer.handleDatagram(datagram, head.value, nowUs), datagram.length);
+    this.#touch(peer, nowUs);
+  }
+
+  handleSendOutcome(ticket: Ticket, outcome: Outcome, nowUs: number): void {
+    const { peer, session, number } = ticket;
+    if (outcome === "refused") {
+      this.#waitUntilUs = nowUs + Math.min(REFUSED_WAIT_US_MAX, REFUSED_WAIT_US << Math.min(6, this.#refusals++));
+    } else {
+      this.#refusals = 0;
+      this.#waitUntilUs = 0;
+    }
+    if (!peer || !session) return;
+    if (outcome === "refused") peer.statistics.sendsRefused++;
+    if (outcome === "not-acknowledged") peer.statistics.sendsNotAcknowledged++;
+    const word = outcome === "refused" ? "never-left" : outcome === "sent" || outcome === "acknowledged" ? "left" : outcome;
+    session.handleOutcome(number, word, nowUs);
+    this.#touch(peer, nowUs);
+  }
+
+  handleTimeout(nowUs: number): void {
+    if (this.#waitUntilUs <= nowUs) this.#waitUntilUs = 0;
+    for (let peer = this.#timers.due(nowUs); peer; peer = this.#timers.due(nowUs)) {
+      // While the link is down retry timers stand still; deadlines do not.
+      if (this.#isLinkUp || peer.deadlineUs <= nowUs) peer.handleTimeout(nowUs);
+      this.#touch(peer, nowUs);
+      // Timers that stand still with the link are looked at again when it is up.
+      if (peer.timerUs <= nowUs) this.#timers.set(peer, this.#isLinkUp ? nowUs + 1 : peer.deadlineUs);
+    }
+  }
+
+  handleLinkStatus(status: "up" | "down", nowUs: number): void {
+    this.#isLinkUp = status === "up";
+    if (!this.#isLinkUp) return;
+    for (const peer of this.#peers.values()) {
+      peer.session?.probe.noteLinkUp(nowUs);
+      this.#touch(peer, nowUs);
+    }
+  }
+
+  // Outputs
+
+  pollEvent(): ProtocolEvent | undefined {
+    const event = this.#events[this.#eventHead];
+    if (event) {
+      this.#eventHead++;
+    } else if (this.#eventHead > 0) {
+      this.#events.length = 0;
+      this.#eventHead = 0;
+    }
+    return event;
+  }
+
+  /**
+   * The next datagram for the link, written into `buffer` (at least the link's MTU long), or nothing.
+   * Call it while the link takes more.
+   */
+  pollTransmit(buffer: Uint8Array, nowUs: number): Transmit | undefined {
+    if (!this.#isLinkUp || nowUs < this.#waitUntilUs) return undefined;
+    const readyUs = this.#airtime.readyUs(nowUs);
+    if (readyUs > nowUs) {
+      this.#waitUntilUs = readyUs;
+      return undefined;
+    }
+    const transmit = this.#pollAnswer(buffer) ?? this.#pollPeers(buffer, nowUs);
+    if (transmit) this.#airtime.spend(this.#setting.airtimeUs?.(transmit.datagram.length) ?? 0, nowUs);
+    return transmit;
+  }
+
+  #pollPeers(buffer: Uint8Array, nowUs: number): Transmit | undefined {
+    for (let peer = this.#ready.take(); peer; peer = this.#ready.take()) {
+      for (const session of [peer.candidate, peer.session]) {
+        const composed = session && composeDatagram(session, buffer, nowUs);
+        if (!session || !composed) continue;
+        peer.statistics.datagramsSent++;
+        peer.statistics.bytesSent += composed.datagram.length;
+        this.#touch(peer, nowUs);
+        return { address: peer.address, datagram: composed.datagram, ticket: { peer, session, number: composed.number } };
+      }
+      // Nothing could be written: its next input, or its timer, brings it back.
+      this.#timers.set(peer, peer.timeoutUs(true));
+    }
+    return undefined;
+  }
+
+  #pollAnswer(buffer: Uint8Array): Transmit | undefined {
+    const answer = this.#answers.shift();
+    if (!answer) return undefined;
+    const out = new ByteWriter(buffer);
+    encodeLongHead(out, ASK.none, 0, answer.token, 0);
+    encodeNoSession(out);
+    const datagram = sealDatagram(out, answer.token, 0, 0);
+    return { address: answer.address, datagram, ticket: { peer: undefined, session: undefined, number: 0 } };
+  }
+
+  /** NO-SESSION for a token, unless the datagram that asks for it was shorter. */
+  #answer(address: Uint8Array, token: number, receivedBytes: number): void {
+    if (token === 0 || receivedBytes < NO_SESSION_BYTES || this.#answers.length >= ANSWERS_MAX) return;
+    this.#answers.push({ address: address.slice(), token });
+  }
+
+  /** Room for a newcomer who opens, among the strangers. */
+  #admit(address: Uint8Array, key: string): Peer | undefined {
+    if (this.#strangers.size >= this.config.strangersMax) {
+      const oldest = this.#strangers.values().next().value as Peer;
+      this.#forget(oldest);
+    }
+    if (!this.#makeRoom()) {
+      this.counts.ignoredDatagrams++;
+      return undefined;
+    }
+    const peer = this.#add(address, key);
+    this.#strangers.add(peer);
+    return peer;
+  }
+
+  #add(address: Uint8Array, key: string): Peer {
+    const peer = new Peer(address.slice(), key, this.#environment);
+    this.#peers.set(key, peer);
+    return peer;
+  }
+
+  /** Forget an idle peer if there are too many. @returns false if all that were looked at have work */
+  #makeRoom(): boolean {
+    if (this.#peers.size < this.config.peersMax) return true;
+    let looked = 0;
+    for (const peer of this.#peers.values()) {
+      if (peer.isIdle) {
+        this.#forget(peer);
+        return true;
+      }
+      // Move it to the back: it has work, others are better candidates next time.
+      this.#peers.delete(peer.key);
+      this.#peers.set(peer.key, peer);
+      if (++looked >= LOOK_AT_MAX) return false;
+    }
+    return false;
+  }
+
+  #forget(peer: Peer): void {
+    peer.endSession("closed-here", 0);
+    this.#timers.set(peer, Number.POSITIVE_INFINITY);
+    peer.readyRank = -1;
+    this.#strangers.delete(peer);
+    this.#peers.delete(peer.key);
+  }
+
+  /** Something about the peer may have changed: put it where it belongs. */
+  #touch(peer: Peer, nowUs: number): void {
+    const rank = Math.max(rankOf(peer.session, nowUs), rankOf(peer.candidate, nowUs));
+    this.#ready.offer(peer, rank);
+    this.#timers.set(peer, peer.timeoutUs(rank === HIGHEST_RANK));
+  }
+
+  #refreshOthers(nowUs: number): void {
+    let looked = 0;
+    for (const peer of this.#peers.values()) {
+      if (++looked > LOOK_AT_MAX) return;
+      this.#peers.delete(peer.key);
+      this.#peers.set(peer.key, peer);
+      peer.refresh(nowUs);
+      this.#touch(peer, nowUs);
+    }
+  }
+}
+
+function rankOf(session: Session | undefined, nowUs: number): number {
+  return session ? transmitRank(session, nowUs) : -1;
+}
+
+/** Text that is equal for equal addresses: one character a byte. */
+export function addressKey(address: Uint8Array): string {
+  return String.fromCharCode(...address);
+}

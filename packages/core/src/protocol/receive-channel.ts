@@ -1,0 +1,365 @@
+import type { DataFrame } from "../wire/data-frame.js";
+import { serialAdd, serialAfter, serialDistance } from "../wire/serial-number.js";
+import type { Budget } from "./budget.js";
+import { FRAGMENT_WINDOW_MAX, type Way, wayOfChannel } from "./channels.js";
+import { type Acceptance, HOLDING_BYTES } from "./config.js";
+import { Reassembly } from "./reassembly.js";
+import { ReorderBuffer, type Waiting } from "./reorder-buffer.js";
+
+/** Reasons of a STOP frame; PROTOCOL.md, section 3.4. */
+export const STOP_REASON = { tooLarge: 1, notWanted: 2, damaged: 3, notRead: 4 } as const;
+
+/** What became of a fragment that arrived. */
+export type Taken = "taken" | "duplicate" | "dropped" | "contradiction";
+
+/** Where a receive channel puts what it has made of fragments, and whom it asks before. */
+export interface ReceiveSink {
+  judge(channel: number, totalBytes: number | undefined): Acceptance;
+  deliver(channel: number, bytes: Uint8Array, heldBytes: number): void;
+  /** @returns a number for the stream, 0 or more */
+  openStream(channel: number, totalBytes: number | undefined): number;
+  streamData(stream: number, bytes: Uint8Array, heldBytes: number): void;
+  endStream(stream: number): void;
+  failStream(stream: number, code: "damaged" | "sender-gave-up"): void;
+}
+
+/** Limits that a receive channel obeys. */
+export interface ReceiveLimits {
+  readonly window: number;
+  readonly mtuBytes: number;
+  readonly messageBytesMax: number;
+  readonly streamBytesMax: number;
+}
+
+/**
+ * The receiving side of one channel in one session: puts fragments in order and messages together,
+ * and says how much more it takes. PROTOCOL.md, sections 5.3 and 8.
+ */
+export class ReceiveChannel {
+  readonly way: Exclude<Way, "unacknowledged">;
+  #next: number;
+  readonly #reorder: ReorderBuffer;
+  #reassembly: Reassembly | undefined;
+  /** Room that a message needs and did not find; the window stays closed until there is. */
+  #wantedBytes = 0;
+  /** First fragment number that the window of the last ACK did not cover. */
+  #statedLimit: number;
+  /** A STOP to send with the next ack. */
+  stop: { first: number; reason: number } | undefined;
+  /** Acks that still have to mention this channel; section 6. */
+  mentions = 0;
+
+  constructor(
+    readonly channel: number,
+    start: number,
+    readonly limits: ReceiveLimits,
+    readonly budget: Budget,
+    waitingBudget: Budget,
+    readonly sink: ReceiveSink,
+  ) {
+    this.way = wayOfChannel(channel);
+    this.#next = start;
+    this.#statedLimit = serialAdd(start, limits.window);
+    this.#reorder = new ReorderBuffer(waitingBudget);
+  }
+
+  get next(): number {
+    return this.#next;
+  }
+
+  /** Take a DATA frame. Bytes are copied: the frame is a view into the link's datagram. */
+  accept(frame: DataFrame): Taken {
+    const ahead = serialDistance(this.#next, frame.fragment);
+    if (ahead >= 0x8000) return "duplicate";
+    if (ahead >= this.limits.window) return "dropped";
+    const present = this.#reorder.get(frame.fragment);
+    if (present) return hasSameShape(present, frame) ? "duplicate" : "contradiction";
+    return ahead === 0 ? this.#acceptNext(frame) : this.#acceptAhead(frame);
+  }
+
+  /**
+   * The sender sends nothing before `target` any more: deliver what is complete, drop the rest.
+   * @returns false if it lies out of range, and nothing was changed
+   */
+  skipTo(target: number): boolean {
+    const ahead = serialDistance(this.#next, target);
+    if (ahead >= 0x8000) return true;
+    if (ahead > FRAGMENT_WINDOW_MAX) return false;
+    while (this.#next !== target) {
+      const waiting = this.#reorder.get(this.#next);
+      if (!waiting || (waiting.bytes && waiting.first)) this.#dropReassembly();
+      if (waiting?.bytes && waiting.first === (this.#reassembly === undefined)) {
+        // No room yet for what may be a complete message: it was acknowledged, so it waits; SKIP
+        // comes again.
+        if (!this.#takeWaiting(waiting) && !this.#reassembly?.refusal) return true;
+      }
+      this.#advance();
+    }
+    this.#dropReassembly();
+    this.#wantedBytes = 0;
+    this.drain();
+    return true;
+  }
+
+  /** Move over fragments that wait right behind; also after room was made. */
+  drain(): void {
+    for (;;) {
+      const waiting = this.#reorder.get(this.#next);
+      if (!waiting) return;
+      if (waiting.bytes) {
+        if (waiting.first !== (this.#reassembly === undefined)) return;
+        if (!this.#takeWaiting(waiting)) return;
+      }
+      this.#advance();
+    }
+  }
+
+  /** The reader of a stream has lost interest: nothing more of it is kept. */
+  cancelStream(stream: number): void {
+    const reassembly = this.#reassembly;
+    if (reassembly?.stream !== stream) return;
+    reassembly.refusal = STOP_REASON.notRead;
+    this.#refuse(reassembly.firstFragment, STOP_REASON.notRead);
+  }
+
+  /** Bytes of the stream in progress have been read. */
+  noteStreamRead(stream: number, heldBytes: number): void {
+    if (this.#reassembly?.stream === stream) this.#reassembly.unreadBytes -= heldBytes;
+  }
+
+  /** Stream in progress, or -1. */
+  get stream(): number {
+    return this.#reassembly?.stream ?? -1;
+  }
+
+  /** The session is over: nothing of it may be held. */
+  clear(): void {
+    this.#reassembly?.release(this.budget);
+    this.#reassembly = undefined;
+    this.#reorder.clear();
+  }
+
+  /** Fragments from `next` on that would be taken now; section 8. */
+  get window(): number {
+    const { window, mtuBytes, streamBytesMax } = this.limits;
+    const free = this.budget.freeBytes;
+    if (this.#wantedBytes > free) return 0;
+    this.#wantedBytes = 0;
+    const reassembly = this.#reassembly;
+    const fragmentBytes = mtuBytes + HOLDING_BYTES;
+    if (!reassembly) return Math.min(window, Math.floor(free / fragmentBytes));
+    if (!reassembly.isStream) {
+      return Math.max(1, Math.min(window, Math.floor((free + reassembly.missingBytes) / mtuBytes)));
+    }
+    const room = Math.min(free, streamBytesMax - reassembly.unreadBytes);
+    return Math.max(0, Math.min(window, Math.floor(room / fragmentBytes)));
+  }
+
+  /** Remember what an ACK tells now, and return its window. */
+  stateWindow(): number {
+    const window = this.window;
+    this.#statedLimit = serialAdd(this.#next, window);
+    return window;
+  }
+
+  /** Whether the window has grown enough since the last ACK to be worth telling; RFC 813. */
+  get isWindowWorthTelling(): boolean {
+    const stated = serialDistance(this.#next, this.#statedLimit);
+    const statedRoom = stated > FRAGMENT_WINDOW_MAX ? 0 : stated;
+    if (statedRoom >= this.limits.window) return false;
+    const fragmentBytes = this.limits.mtuBytes + HOLDING_BYTES;
+    const reachable = this.#reassembly?.isStream ? this.limits.streamBytesMax : this.budget.bytesMax;
+    const largest = Math.min(this.limits.window, Math.floor(reachable / fragmentBytes));
+    return this.window - statedRoom >= Math.max(1, largest >>> 1);
+  }
+
+  writeMap(map: Uint8Array): number {
+    return this.#reorder.writeMap(this.#next, map);
+  }
+
+  #advance(): void {
+    this.#reorder.forget(this.#next);
+    this.#next = serialAdd(this.#next, 1);
+  }
+
+  #acceptNext(frame: DataFrame): Taken {
+    if (frame.first !== (this.#reassembly === undefined)) return this.#contradict();
+    const acceptance = frame.first ? this.#judge(frame) : "whole";
+    if (acceptance === "refuse" || !this.#take(frame, acceptance)) return "dropped";
+    const arrived = this.#next;
+    this.#next = serialAdd(arrived, 1);
+    this.drain();
+    // Found damaged only now, with fragments acknowledged before: the one that completed it is not
+    // taken, so the sender cannot believe that all arrived, and hears STOP instead.
+    const condemned = this.#reassembly?.refusal ? this.#reassembly : undefined;
+    if (condemned && serialDistance(condemned.firstFragment, arrived) < 0x8000) this.#next = arrived;
+    return "taken";
+  }
+
+  #acceptAhead(frame: DataFrame): Taken {
+    const acceptance = frame.first ? this.#judge(frame) : "whole";
+    if (acceptance === "refuse") return "dropped";
+    const { fragment } = frame;
+    if (this.way !== "ordered" && frame.first && frame.last) {
+      if (!this.#takeSingle(frame.bytes, acceptance)) return "dropped";
+      this.#reorder.markDelivered(fragment);
+      if (this.way === "latest") this.#passOver(fragment);
+      return "taken";
+    }
+    if (!this.#reorder.keep(frame, acceptance)) return "dropped";
+    const run = this.#reorder.findRun(fragment);
+    if (!run) return "taken";
+    const isTooLarge = run.acceptance === "whole" && run.bytes.length > this.limits.messageBytesMax;
+    if (!run.isSound || isTooLarge) {
+      this.#reorder.forget(fragment);
+      this.#refuse(run.firstFragment, isTooLarge ? STOP_REASON.tooLarge : STOP_REASON.damaged);
+      return "dropped";
+    }
+    if (this.way !== "ordered") {
+      this.#reorder.markRunDelivered(run);
+      this.#takeSingle(run.bytes, run.acceptance);
+      if (this.way === "latest") this.#passOver(run.lastFragment);
+    }
+    return "taken";
+  }
+
+  /** Whether and how the owner takes the message that begins with this fragment. */
+  #judge(frame: DataFrame): Acceptance {
+    const total = frame.last ? frame.bytes.length : frame.total || undefined;
+    const acceptance = this.sink.judge(this.channel, total);
+    if (acceptance === "refuse") this.#refuse(frame.fragment, STOP_REASON.notWanted);
+    if (acceptance !== "whole" || (total ?? 0) <= this.limits.messageBytesMax) return acceptance;
+    this.#refuse(frame.fragment, STOP_REASON.tooLarge);
+    return "refuse";
+  }
+
+  /** A fragment whose turn it is; nothing changes if it cannot be taken. */
+  #take(piece: Waiting | DataFrame, acceptance: Acceptance): boolean {
+    const bytes = piece.bytes as Uint8Array;
+    if (piece.first && piece.last) return this.#takeSingle(bytes, acceptance);
+    if (piece.first && !this.#begin(piece.total || undefined, acceptance)) return false;
+    const reassembly = this.#reassembly as Reassembly;
+    if (reassembly.refusal) return this.#refuse(reassembly.firstFragment, reassembly.refusal);
+    return reassembly.isStream ? this.#addToStream(reassembly, piece, bytes) : this.#addToMessage(reassembly, piece, bytes);
+  }
+
+  #takeWaiting(waiting: Waiting): boolean {
+    const held = (waiting.bytes as Uint8Array).length + HOLDING_BYTES;
+    // Given back first: moving a fragment from one place to the other needs no extra room.
+    this.#reorder.budget.give(held);
+    const isTaken = this.#take(waiting, waiting.acceptance);
+    if (isTaken || this.#reassembly?.refusal) waiting.bytes = undefined;
+    else this.#reorder.budget.take(held);
+    return isTaken;
+  }
+
+  #takeSingle(bytes: Uint8Array, acceptance: Acceptance): boolean {
+    const held = bytes.length + HOLDING_BYTES;
+    if (!this.#reserve(held)) return false;
+    if (acceptance === "whole") {
+      this.sink.deliver(this.channel, bytes.slice(), held);
+    } else {
+      const stream = this.sink.openStream(this.channel, bytes.length);
+      this.sink.streamData(stream, bytes.slice(), held);
+      this.sink.endStream(stream);
+    }
+    return true;
+  }
+
+  #reserve(bytes: number): boolean {
+    if (this.budget.take(bytes)) return true;
+    this.#wantedBytes = bytes;
+    return false;
+  }
+
+  #begin(total: number | undefined, acceptance: Acceptance): boolean {
+    if (acceptance === "stream") {
+      this.#reassembly = new Reassembly(this.#next, total, this.sink.openStream(this.channel, total));
+      return true;
+    }
+    if (!this.#reserve((total ?? 0) + HOLDING_BYTES)) return false;
+    this.#reassembly = new Reassembly(this.#next, total, -1);
+    return true;
+  }
+
+  #addToMessage(reassembly: Reassembly, piece: Waiting | DataFrame, bytes: Uint8Array): boolean {
+    const isTold = reassembly.totalBytes !== undefined;
+    if (!isTold && reassembly.receivedBytes + bytes.length > this.limits.messageBytesMax) {
+      return this.#condemn(reassembly, STOP_REASON.tooLarge);
+    }
+    if (!reassembly.hasPlaceFor(bytes.length)) return this.#condemn(reassembly, STOP_REASON.damaged);
+    if (piece.last && !reassembly.fits(bytes, piece.crc32)) return this.#condemn(reassembly, STOP_REASON.damaged);
+    if (!isTold && !this.#reserve(bytes.length)) return false;
+    reassembly.add(bytes);
+    if (piece.last) {
+      this.#reassembly = undefined;
+      const whole = reassembly.whole;
+      this.sink.deliver(this.channel, whole, whole.length + HOLDING_BYTES);
+    }
+    return true;
+  }
+
+  #addToStream(reassembly: Reassembly, piece: Waiting | DataFrame, bytes: Uint8Array): boolean {
+    const held = bytes.length + HOLDING_BYTES;
+    const isFull = reassembly.unreadBytes > 0 && reassembly.unreadBytes + held > this.limits.streamBytesMax;
+    if (isFull) return false;
+    const isSound = piece.last ? reassembly.fits(bytes, piece.crc32) : reassembly.hasPlaceFor(bytes.length);
+    if (!isSound) return this.#condemn(reassembly, STOP_REASON.damaged);
+    if (bytes.length > 0) {
+      if (!this.#reserve(held)) return false;
+      reassembly.add(bytes);
+      reassembly.unreadBytes += held;
+      this.sink.streamData(reassembly.stream, bytes.slice(), held);
+    }
+    if (piece.last) {
+      this.#reassembly = undefined;
+      this.sink.endStream(reassembly.stream);
+    }
+    return true;
+  }
+
+  /** A newer value is here: everything up to `fragment` is void. */
+  #passOver(fragment: number): void {
+    this.#dropReassembly();
+    this.#wantedBytes = 0;
+    while (serialAfter(serialAdd(fragment, 1), this.#next)) this.#advance();
+    this.drain();
+  }
+
+  #dropReassembly(): void {
+    const reassembly = this.#reassembly;
+    if (!reassembly) return;
+    this.#reassembly = undefined;
+    if (reassembly.isStream && reassembly.refusal !== STOP_REASON.notRead) {
+      this.sink.failStream(reassembly.stream, reassembly.refusal ? "damaged" : "sender-gave-up");
+    }
+    reassembly.release(this.budget);
+  }
+
+  /** Nothing more of this message is taken; the sender is told each time until it skips. */
+  #condemn(reassembly: Reassembly, reason: number): false {
+    reassembly.refusal = reason;
+    return this.#refuse(reassembly.firstFragment, reason);
+  }
+
+  #refuse(first: number, reason: number): false {
+    this.stop = { first, reason };
+    this.mentions = 2;
+    return false;
+  }
+
+  /** A beginning inside a message, or a middle outside of one: only damage that the CRC let pass. */
+  #contradict(): Taken {
+    const reassembly = this.#reassembly;
+    if (reassembly) this.#condemn(reassembly, reassembly.refusal || STOP_REASON.damaged);
+    else this.#refuse(this.#next, STOP_REASON.damaged);
+    return "contradiction";
+  }
+}
+
+function hasSameShape(waiting: Waiting, frame: DataFrame): boolean {
+  if (!waiting.bytes) return true;
+  if (waiting.first !== frame.first || waiting.last !== frame.last) return false;
+  const { bytes } = waiting;
+  return bytes.length === frame.bytes.length && bytes.every((byte, at) => byte === frame.bytes[at]);
+}

@@ -1,0 +1,110 @@
+import { ACK_MAP_BYTES_MAX, ackFrameBytes, encodeAck } from "../wire/ack-frame.js";
+import type { ByteWriter } from "../wire/byte-writer.js";
+import type { DataFrame } from "../wire/data-frame.js";
+import { encodeStop, STOP_FRAME_BYTES } from "../wire/stop-frame.js";
+import type { Budget } from "./budget.js";
+import { CHANNEL_COUNT } from "./channels.js";
+import { ReceiveChannel, type ReceiveLimits, type ReceiveSink, type Taken } from "./receive-channel.js";
+
+const map = new Uint8Array(ACK_MAP_BYTES_MAX);
+
+/** The receiving side of one session: its channels, and the acks that tell of them. */
+export class Receiver {
+  readonly #channels: ReceiveChannel[] = [];
+  readonly #byNumber: (ReceiveChannel | undefined)[] = new Array(CHANNEL_COUNT).fill(undefined);
+
+  /** @param start - first fragment number of every channel, from the peer's token */
+  constructor(
+    readonly start: number,
+    readonly limits: ReceiveLimits,
+    readonly budget: Budget,
+    readonly waitingBudget: Budget,
+    readonly sink: ReceiveSink,
+  ) {}
+
+  handleData(frame: DataFrame): Taken {
+    const channel = this.#channel(frame.channel);
+    channel.mentions = 2;
+    return channel.accept(frame);
+  }
+
+  /** @returns false if the frame asks for what cannot be. */
+  handleSkip(channelNumber: number, next: number): boolean {
+    const channel = this.#channel(channelNumber);
+    channel.mentions = 2;
+    return channel.skipTo(next);
+  }
+
+  find(predicate: (channel: ReceiveChannel) => boolean): ReceiveChannel | undefined {
+    return this.#channels.find(predicate);
+  }
+
+  /** Room was made: move on, and see whether a window is worth telling. */
+  refresh(): boolean {
+    let isWorthTelling = false;
+    for (const channel of this.#channels) {
+      channel.drain();
+      if (channel.isWindowWorthTelling) {
+        channel.mentions = Math.max(1, channel.mentions);
+        isWorthTelling = true;
+      }
+    }
+    return isWorthTelling;
+  }
+
+  /** Bytes that {@link writeAcks} would like to have now. */
+  ackBytes(): number {
+    let bytes = 0;
+    for (const channel of this.#channels) {
+      if (channel.mentions > 0) bytes += ackFrameBytes(channel.writeMap(map));
+    }
+    return bytes || ackFrameBytes(0);
+  }
+
+  /**
+   * Write an ACK for each channel that has something to tell, then the STOPs.
+   * @param largest - greatest datagram number received
+   * @param isPrompt - the ack answers that very datagram
+   */
+  writeAcks(out: ByteWriter, largest: number, isPrompt: boolean): void {
+    let written = 0;
+    for (const channel of this.#channels) {
+      if (channel.mentions <= 0 || out.room < ackFrameBytes(0)) continue;
+      channel.mentions--;
+      const mapBytes = channel.writeMap(map);
+      const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
+      const window = channel.stateWindow();
+      encodeAck(out, channel.channel, largest & 0xffff, channel.next, window, isPrompt, fitting < mapBytes, map, fitting);
+      written++;
+    }
+    if (written === 0 && out.room >= ackFrameBytes(0)) {
+      const channel = this.#byNumber[0];
+      const window = channel ? channel.stateWindow() : this.limits.window;
+      const mapBytes = channel?.writeMap(map) ?? 0;
+      const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
+      encodeAck(out, 0, largest & 0xffff, channel?.next ?? this.start, window, isPrompt, fitting < mapBytes, map, fitting);
+    }
+    for (const channel of this.#channels) {
+      if (!channel.stop || out.room < STOP_FRAME_BYTES) continue;
+      encodeStop(out, channel.channel, channel.stop.first, channel.stop.reason);
+      channel.stop = undefined;
+    }
+  }
+
+  /** The session is over. @returns streams that were in progress */
+  clear(): number[] {
+    const streams = this.#channels.map((channel) => channel.stream).filter((stream) => stream >= 0);
+    for (const channel of this.#channels) channel.clear();
+    return streams;
+  }
+
+  #channel(number: number): ReceiveChannel {
+    let channel = this.#byNumber[number];
+    if (!channel) {
+      channel = new ReceiveChannel(number, this.start, this.limits, this.budget, this.waitingBudget, this.sink);
+      this.#byNumber[number] = channel;
+      this.#channels.push(channel);
+    }
+    return channel;
+  }
+}

@@ -1,0 +1,361 @@
+import type { AckFrame } from "../wire/ack-frame.js";
+import type { DataFrame } from "../wire/data-frame.js";
+import { asksForAck, type Frame } from "../wire/frames.js";
+import { ASK, type Ask } from "../wire/head.js";
+import { AckPolicy } from "./ack-policy.js";
+import type { ProtocolConfig } from "./config.js";
+import { LooseReceiver, LooseSender } from "./loose.js";
+import type { OutgoingMessage } from "./outgoing-message.js";
+import { Pacer } from "./pacer.js";
+import type { Peer } from "./peer.js";
+import { ProbeTimer } from "./probe-timer.js";
+import { ReplayWindow } from "./replay-window.js";
+import { Receiver } from "./receiver.js";
+import { RoundTrip } from "./round-trip.js";
+import { fullPayload, Sender } from "./sender.js";
+import { nextPhase, type Phase, type Trigger } from "./session-state.js";
+
+/** What a session gets from whoever owns all of them. */
+export interface SessionEnvironment {
+  readonly config: ProtocolConfig;
+  /** MTU of our own link, bytes. */
+  readonly mtuBytes: number;
+  /** Uniform u32. */
+  random(): number;
+  /** Smoothed round trip of the link's other peers, microseconds; 0: unknown. */
+  linkRoundTripUs(): number;
+  noteLinkRoundTrip(us: number): void;
+}
+
+/** Left-at times remembered for datagrams that asked, so that their ack gives a round trip. */
+interface AskedDatagram {
+  readonly number: number;
+  leftUs: number;
+}
+const ASKED_MAX = 8;
+/** In a row without a sign of the peer: then sending waits for the probe timer; section 7.3. */
+const NOT_ACKNOWLEDGED_MAX = 3;
+
+/**
+ * The state shared with one peer: phases, numbers, timers, and the parts that send and receive.
+ * It coordinates and holds no bytes of frames; {@link composeDatagram} writes them.
+ */
+export class Session {
+  phase: Phase = "idle";
+  /** The peer's token, 0 until it is known. */
+  peerToken = 0;
+  /** Number of the next datagram. */
+  nextNumber: number;
+  /** What may be sent at once: our link's MTU, and the peer's once known. */
+  mtuBytes: number;
+  peerWindow = 0;
+  /** It answers, but neither takes nor gives messages until its token comes back; section 4.4. */
+  isCandidate = false;
+  /** A candidate that has proved itself, or a session whose numbers are used up. */
+  readonly received = new ReplayWindow();
+  readonly roundTrip = new RoundTrip();
+  readonly acks: AckPolicy;
+  readonly probe: ProbeTimer;
+  readonly pacer = new Pacer();
+  readonly sender: Sender;
+  readonly looseSender: LooseSender;
+  receiver: Receiver | undefined;
+  looseReceiver: LooseReceiver | undefined;
+  /** Openings sent, for the rule of every fourth; section 4.3. */
+  openingAttempts = 0;
+  /** A datagram that asks must go out although there is nothing else to send. */
+  isProbeDue = false;
+  /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
+  needsAsk = false;
+  /** Datagrams since one asked. */
+  sinceAsk = 0;
+  /** First datagram that echoed the peer's token; -1 before. */
+  firstEchoNumber = -1;
+  confirmDueUs = Number.POSITIVE_INFINITY;
+  /** Instant at which a closed window is probed. */
+  windowProbeDueUs = Number.POSITIVE_INFINITY;
+  #windowProbes = 0;
+  bytesReceived = 0;
+  bytesSent = 0;
+  heardUs: number;
+  sendSpacingUs = 0;
+  #lastOutcomeUs = 0;
+  #lastOutcomeNumber = -1;
+  #notAcknowledged = 0;
+  #asked: AskedDatagram[] = [];
+
+  constructor(
+    readonly peer: Peer,
+    readonly token: number,
+    readonly environment: SessionEnvironment,
+    nowUs: number,
+  ) {
+    const { config } = environment;
+    this.nextNumber = token >>> 16;
+    this.mtuBytes = environment.mtuBytes;
+    this.heardUs = nowUs;
+    this.acks = new AckPolicy(config.ackDelayUs);
+    this.probe = new ProbeTimer(config, this.roundTrip, environment.linkRoundTripUs, environment.random);
+    this.sender = new Sender(token & 0xffff, peer.queues, {
+      roundTrip: this.roundTrip,
+      onProgress: (message, isDone) => peer.noteProgress(message, isDone),
+      onReplaced: (message) => peer.endMessage(message, { outcome: "replaced" }),
+    });
+    this.looseSender = new LooseSender(peer.looseQueue, token & 0xffff);
+  }
+
+  get isVerified(): boolean {
+    return this.phase === "open";
+  }
+
+  /** Bytes that may still be sent to a peer that has not proved where it is; section 4.3. */
+  get unverifiedCredit(): number {
+    return this.phase === "answering" ? this.bytesReceived - this.bytesSent : Number.POSITIVE_INFINITY;
+  }
+
+  move(trigger: Trigger): void {
+    this.phase = nextPhase(this.phase, trigger);
+  }
+
+  /** The peer's token has become known: what it sends can be received. */
+  adoptPeerToken(token: number): void {
+    this.peerToken = token;
+    this.firstEchoNumber = this.nextNumber;
+    const { config, mtuBytes } = this.environment;
+    const limits = { window: config.window, mtuBytes, messageBytesMax: config.messageBytesMax, streamBytesMax: config.streamBytesMax };
+    this.receiver = new Receiver(token & 0xffff, limits, this.peer.budget, this.peer.waitingBudget, this.peer.sinkFor(this));
+    this.looseReceiver = new LooseReceiver(this.peer.budget, config.messageBytesMax, (lane, bytes, held) =>
+      this.peer.deliver(this, "unacknowledged", lane, bytes, held),
+    );
+  }
+
+  /** The peer has sent our token back. */
+  noteEcho(nowUs: number): void {
+    if (this.phase === "open") return;
+    const wasOpener = this.phase === "opening";
+    this.move("echo-received");
+    if (wasOpener) {
+      const hasRequest = this.sender.find(14) ?? this.sender.find(15);
+      this.confirmDueUs = nowUs + (hasRequest ? 0 : this.environment.config.confirmDelayUs);
+    }
+  }
+
+  /**
+   * Take the frames of a datagram that is new and belongs to this session.
+   * @param isShort - a short datagram shows that the peer has verified us
+   */
+  handleFrames(number: number, ask: Ask, frames: readonly Frame[], bytes: number, isShort: boolean, nowUs: number): void {
+    this.received.take(number);
+    this.bytesReceived += bytes;
+    this.heardUs = nowUs;
+    this.#notAcknowledged = 0;
+    this.probe.noteHeard(nowUs);
+    if (isShort) this.confirmDueUs = Number.POSITIVE_INFINITY;
+    this.acks.noteArrival(number, ask, frames.some(asksForAck), nowUs);
+    const acks: AckFrame[] = [];
+    for (const frame of frames) {
+      if (frame.type === "ack") acks.push(frame);
+      else this.#handleFrame(frame, nowUs);
+      if (this.phase === "closed") return;
+    }
+    if (acks.length > 0 && !this.isCandidate) this.#handleAcks(acks, number, nowUs);
+  }
+
+  #handleFrame(frame: Frame, nowUs: number): void {
+    const { peer } = this;
+    if (frame.type === "hello") {
+      this.#handleHello(frame.mtuBytes, frame.window);
+      return;
+    }
+    if (this.isCandidate) return;
+    switch (frame.type) {
+      case "data":
+        this.#handleData(frame);
+        break;
+      case "skip":
+        if (!this.receiver?.handleSkip(frame.channel, frame.next)) peer.statistics.malformed++;
+        break;
+      case "loose":
+        if (!this.looseReceiver?.accept(frame)) peer.statistics.fragmentsDropped++;
+        break;
+      case "stop":
+        this.#handleStop(frame.channel, frame.first, frame.reason, nowUs);
+        break;
+      case "close":
+        peer.endSession("peer-closed", nowUs);
+        break;
+    }
+  }
+
+  #handleHello(peerMtuBytes: number, window: number): void {
+    if (this.peerWindow > 0) return;
+    this.peerWindow = window;
+    this.mtuBytes = Math.min(this.environment.mtuBytes, peerMtuBytes);
+    this.sender.handleHello(window, fullPayload(this.mtuBytes) + 3);
+  }
+
+  #handleData(frame: DataFrame): void {
+    const { statistics } = this.peer;
+    const isSingle = frame.first && frame.last;
+    if (!this.isVerified && !isSingle) {
+      statistics.fragmentsDropped++;
+      return;
+    }
+    const taken = this.receiver?.handleData(frame);
+    if (taken === "duplicate") statistics.duplicateFragments++;
+    else if (taken === "dropped") statistics.fragmentsDropped++;
+    else if (taken === "contradiction") statistics.malformed++;
+  }
+
+  #handleAcks(acks: readonly AckFrame[], carrier: number, nowUs: number): void {
+    const low = (acks[0] as AckFrame).largest;
+    const lastSent = this.nextNumber - 1;
+    const largest = lastSent - ((lastSent - low) & 0xffff);
+    const { statistics } = this.peer;
+    if (largest < this.token >>> 16) {
+      statistics.malformed++;
+      return;
+    }
+    this.#sampleRoundTrip(largest, (acks[0] as AckFrame).prompt, nowUs);
+    const { unsound, lost } = this.sender.handleAcks(acks, largest, carrier, nowUs);
+    statistics.malformed += unsound;
+    statistics.fragmentsLost += lost;
+    if (unsound > 0) return;
+    this.probe.noteAnswered(largest);
+    if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber) this.confirmDueUs = Number.POSITIVE_INFINITY;
+    this.pacer.noteAck(largest, lost, nowUs);
+    this.#noteWindows(nowUs);
+  }
+
+  #sampleRoundTrip(largest: number, isPrompt: boolean, nowUs: number): void {
+    if (!isPrompt) return;
+    const asked = this.#asked.find((datagram) => datagram.number === largest);
+    if (!asked) return;
+    this.#asked = this.#asked.filter((datagram) => datagram.number > largest);
+    this.roundTrip.addSample(nowUs - asked.leftUs);
+    this.environment.noteLinkRoundTrip(this.roundTrip.smoothedUs);
+  }
+
+  /** Whether the peer's windows hold everything back, and when to ask again; section 8. */
+  #noteWindows(nowUs: number): void {
+    if (!this.sender.isBlockedByWindow) {
+      this.#windowProbes = 0;
+      this.windowProbeDueUs = Number.POSITIVE_INFINITY;
+    } else if (this.probe.awaited < 0) {
+      this.windowProbeDueUs = nowUs + this.probe.intervalUs(2 * this.#windowProbes++);
+    }
+  }
+
+  #handleStop(channelNumber: number, first: number, reason: number, nowUs: number): void {
+    const channel = this.sender.find(channelNumber);
+    const message = channel?.messageAt(first);
+    if (!channel || !message || message.hasEnded) return;
+    this.peer.handleStop(message, channel, reason);
+    this.#noteWindows(nowUs);
+  }
+
+  /** A datagram was composed and goes to the link. */
+  noteHandedOver(number: number, bytes: number, ask: Ask, elicits: boolean, nowUs: number): void {
+    this.nextNumber = number + 1;
+    this.bytesSent += bytes;
+    if (ask === ASK.now) {
+      this.sinceAsk = 0;
+      this.needsAsk = false;
+      this.isProbeDue = false;
+      this.probe.noteAsked(number, nowUs);
+      this.windowProbeDueUs = Number.POSITIVE_INFINITY;
+      this.#asked.push({ number, leftUs: nowUs });
+      if (this.#asked.length > ASKED_MAX) this.#asked.shift();
+    } else {
+      this.sinceAsk++;
+      this.needsAsk ||= elicits;
+    }
+  }
+
+  /** The link says what became of datagram `number`. */
+  handleOutcome(number: number, outcome: "left" | "not-acknowledged" | "never-left" | "gone", nowUs: number): void {
+    if (this.phase === "closed") return;
+    for (const message of this.looseSender.takeLeft(number)) {
+      if (outcome === "never-left" && message.fragmentsSent === 1) this.peer.requeueLoose(message);
+      else this.peer.endMessage(message, { outcome: "sent" });
+    }
+    if (outcome === "left" || outcome === "not-acknowledged") this.#noteLeft(number, nowUs);
+    if (outcome === "left") {
+      this.#notAcknowledged = 0;
+      return;
+    }
+    if (outcome === "not-acknowledged" && ++this.#notAcknowledged > NOT_ACKNOWLEDGED_MAX) return;
+    this.sender.loseDatagram(number);
+    if (this.probe.awaited === number && this.phase !== "opening") {
+      this.probe.awaited = -1;
+      this.needsAsk = true;
+    } else if (outcome !== "not-acknowledged") {
+      this.probe.noteLeft(number, nowUs);
+    }
+  }
+
+  #noteLeft(number: number, nowUs: number): void {
+    const asked = this.#asked.find((datagram) => datagram.number === number);
+    if (asked) asked.leftUs = nowUs;
+    this.probe.noteLeft(number, nowUs);
+    if (this.sender.reordering > 0) {
+      for (const channel of this.sender.channels) channel.noteLeft(number, nowUs);
+    }
+    if (number === this.#lastOutcomeNumber + 1 && !asked) {
+      this.sendSpacingUs += (nowUs - this.#lastOutcomeUs - this.sendSpacingUs) / 8;
+    }
+    this.#lastOutcomeNumber = number;
+    this.#lastOutcomeUs = nowUs;
+  }
+
+  /** Earliest instant at which {@link handleTimeout} has something to do; acks apart. */
+  get timeoutUs(): number {
+    return Math.min(
+      this.probe.dueUs,
+      this.probe.unreachableUs,
+      this.sender.lossDueUs,
+      this.confirmDueUs,
+      this.windowProbeDueUs,
+      this.#keepAliveDueUs,
+      this.pacer.wakeUs,
+    );
+  }
+
+  get #keepAliveDueUs(): number {
+    const { keepAliveUs } = this.environment.config;
+    const isQuiet = keepAliveUs > 0 && this.phase === "open" && this.probe.awaited < 0;
+    return isQuiet ? this.heardUs + keepAliveUs : Number.POSITIVE_INFINITY;
+  }
+
+  handleTimeout(nowUs: number): void {
+    if (this.sender.lossDueUs <= nowUs) this.peer.statistics.fragmentsLost += this.sender.detectLosses(nowUs);
+    if (this.probe.unreachableUs <= nowUs) {
+      this.peer.endSession("peer-unreachable", nowUs);
+      return;
+    }
+    if (this.probe.dueUs <= nowUs) this.#probeNow(nowUs);
+    if (Math.min(this.confirmDueUs, this.windowProbeDueUs, this.#keepAliveDueUs) <= nowUs) this.isProbeDue = true;
+    if (this.confirmDueUs <= nowUs) this.confirmDueUs = Number.POSITIVE_INFINITY;
+    this.windowProbeDueUs = this.windowProbeDueUs <= nowUs ? Number.POSITIVE_INFINITY : this.windowProbeDueUs;
+    this.pacer.noteTime(nowUs);
+  }
+
+  #probeNow(nowUs: number): void {
+    this.probe.count++;
+    this.probe.noteAsked(this.probe.awaited, nowUs);
+    // One more that the neighbour does not take, and sending waits again.
+    this.#notAcknowledged = NOT_ACKNOWLEDGED_MAX;
+    this.isProbeDue = true;
+    this.peer.statistics.probesSent++;
+    if (this.phase === "opening") this.sender.loseAll();
+  }
+
+  /** The session is over: give everything held back, and say what was under way. */
+  close(): { streams: number[]; messages: OutgoingMessage[]; loose: OutgoingMessage[] } {
+    this.move("ended");
+    const streams = this.receiver?.clear() ?? [];
+    this.looseReceiver?.clear();
+    const messages = this.isCandidate ? [] : this.sender.channels.flatMap((channel) => channel.takeUnfinished());
+    return { streams, messages, loose: this.looseSender.takeUnfinished() };
+  }
+}

@@ -1,0 +1,94 @@
+import type { Address, DatagramInfo } from "@fardel/core";
+import { formatAddress } from "./address.js";
+import { ImpairmentPipeline, type Impairments, type Passage } from "./impairments.js";
+import {
+  distanceM,
+  type Position,
+  type Propagation,
+  pathLossDb,
+  roundDb,
+  signalLossRate,
+} from "./propagation.js";
+import { chanceThreshold, type Random } from "./random.js";
+
+/**
+ * The way from one station to another: what befalls datagrams in this direction, and how strong
+ * they arrive. Outlives the stations: a board that is closed and attached again under its address
+ * goes on with the same path, and does not suffer the same losses a second time.
+ */
+export class Path {
+  readonly from: Address;
+  readonly to: Address;
+  /** Settings of this path alone. */
+  own: Impairments = {};
+  /** State of the settings for which this path is configured; -1 for none. */
+  version = -1;
+  /** Deliveries that are scheduled. */
+  inFlight = 0;
+  /** What the link knows about the datagram that was judged last. */
+  info: DatagramInfo = {};
+  readonly pipeline: ImpairmentPipeline;
+  readonly #random: Random;
+  readonly #fading: Random;
+  readonly #ackLoss: Random;
+  #propagation: Propagation | undefined;
+  #radioChannel: number | undefined;
+  #rssiDbm = 0;
+  #fadeThreshold = 0;
+
+  constructor(from: Address, to: Address, random: Random) {
+    this.from = from;
+    this.to = to;
+    const name = `${formatAddress(from)}>${formatAddress(to)}`;
+    this.#random = random.stream(name);
+    this.pipeline = new ImpairmentPipeline(this.#random);
+    this.#fading = this.#random.stream("fading");
+    this.#ackLoss = this.#random.stream("neighbour-ack");
+  }
+
+  /** Radio channel of both ends, if the medium has several. */
+  tune(radioChannel: number | undefined): void {
+    this.#radioChannel = radioChannel;
+    this.#propagation = undefined;
+    this.#fadeThreshold = 0;
+    this.info = radioChannel === undefined ? {} : { radioChannel };
+  }
+
+  /** Signal strength from where both ends stand; after {@link Path.tune}. */
+  place(propagation: Propagation, from: Position, to: Position, random: Random): void {
+    const lossDb = pathLossDb(distanceM(from, to), propagation);
+    const shadowDb = roundDb(propagation.shadowingDb * this.#shadow(random));
+    this.#propagation = propagation;
+    this.#rssiDbm = roundDb(propagation.txPowerDbm - lossDb - shadowDb);
+    this.#hear(this.#rssiDbm);
+  }
+
+  /** Whether the next datagram gets through, and with what {@link Path.info}. */
+  judge(nowUs: number): Passage | "faded" {
+    const passage = this.pipeline.judge(nowUs);
+    const fadingDb = this.#propagation?.fadingDb ?? 0;
+    if (fadingDb > 0) this.#hear(roundDb(this.#rssiDbm + fadingDb * this.#fading.normal()));
+    const faded = this.#fadeThreshold > 0 && this.#fading.chance(this.#fadeThreshold);
+    return passage === "passes" && faded ? "faded" : passage;
+  }
+
+  /** Whether the link-level acknowledgement of the datagram that was just received is lost. */
+  losesAck(threshold: number): boolean {
+    return threshold > 0 && this.#ackLoss.chance(threshold);
+  }
+
+  #hear(rssiDbm: number): void {
+    this.#fadeThreshold = chanceThreshold(signalLossRate(rssiDbm, this.#propagation!));
+    // Radios report whole decibels.
+    this.info = {
+      rssiDbm: Math.round(rssiDbm),
+      ...(this.#radioChannel !== undefined && { radioChannel: this.#radioChannel }),
+    };
+  }
+
+  /** The same both ways: whatever stands between two stations does so for either. */
+  #shadow(random: Random): number {
+    const ends = [formatAddress(this.from), formatAddress(this.to)].sort();
+    return random.stream(`shadowing/${ends.join("|")}`).normal();
+  }
+}

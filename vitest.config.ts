@@ -1,0 +1,21 @@
+import { fileURLToPath } from "node:url";
+import { defineConfig } from "vitest/config";
+
+const packages = fileURLToPath(new URL("./packages/", import.meta.url));
+
+export default defineConfig({
+  resolve: {
+    // Tests run against the TypeScript sources of every workspace package: no build first.
+    alias: [
+      { find: /^@fardel\/([^/]+)$/, replacement: `${packages}$1/src/index.ts` },
+      { find: /^@fardel\/([^/]+)\/([^/]+)$/, replacement: `${packages}$1/src/$2.ts` },
+    ],
+  },
+  test: {
+    include: ["packages/*/src/**/*.test.ts", "{examples,test,bench}/**/*.test.ts"],
+    exclude: ["**/node_modules/**", "**/dist/**"],
+    globalSetup: ["test/announce-node.ts"],
+    testTimeout: 60_000,
+    hookTimeout: 60_000,
+  },
+});
