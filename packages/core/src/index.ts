@@ -1,4 +1,19 @@
-export type { Address, DatagramInfo, Link, LinkHandlers, SendOutcome } from "./link.js";
+/**
+ * Whole messages over tiny lossy datagrams.
+ *
+ * @packageDocumentation
+ */
+
 export { type Clock, SystemClock, type TimerHandle } from "./clock.js";
-export { Protocol } from "./protocol/protocol.js";
-export { OutgoingMessage } from "./protocol/outgoing-message.js";
+export { Endpoint, type EndpointEvents, type EndpointOptions } from "./endpoint.js";
+export type { IncomingStream, Message, Request } from "./incoming.js";
+export type { Address, DatagramInfo, Link, LinkHandlers, SendOutcome } from "./link.js";
+export type { Priority, Way } from "./protocol/channels.js";
+export { type Acceptance, DEFAULT_CONFIG, type ProtocolConfig } from "./protocol/config.js";
+export { type Delivery, FardelError, type FardelErrorCode } from "./protocol/errors.js";
+export type { MessageHead, SessionEnd } from "./protocol/events.js";
+export type { ProtocolCounts } from "./protocol/protocol.js";
+export type { PeerStatistics } from "./protocol/statistics.js";
+export type { PeerReport } from "./report.js";
+export type { Receipt, RemotePeer } from "./remote-peer.js";
+export type { DeliveryOptions, Progress, SendOptions } from "./send-options.js";

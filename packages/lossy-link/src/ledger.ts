@@ -10,7 +10,8 @@ import type { Address } from "@fardel/core";
  * - `outage`: nothing got through at that time
  * - `collided`: two stations sent in the same slot
  * - `truncated`: the sender was closed, restarted or retuned while the frame was on air
- * - `unheard`: no such station, or it is on another radio channel, not open, or its radio is off
+ * - `unheard`: no such station, or it is on another radio channel, not open, or its radio is off;
+ *   at the end of the frame or, if that is later, at the time of delivery
  * - `filtered`: a link-level repetition of what the receiver's radio has already
  */
 export type Fate =

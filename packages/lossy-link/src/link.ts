@@ -81,7 +81,8 @@ export class Station implements LossyLink {
   readonly mtuBytes: number;
   readonly outstandingMax: number;
   readonly localAddress: Address;
-  readonly broadcastAddress?: Address;
+  /** Not even a field where the medium cannot broadcast. */
+  declare readonly broadcastAddress?: Address;
   readonly key: AddressKey;
   readonly origin: Origin;
   position: Position | undefined;

@@ -9,11 +9,15 @@ import { LossyLinkError, type LossyLinkErrorCode } from "./errors.js";
 export type Interval = readonly [fromUs: number, toUs: number];
 
 function refuse(code: LossyLinkErrorCode, field: string, value: unknown, allowed: string): never {
-  const held = typeof value === "string" ? `"${value}"` : String(value);
-  throw new LossyLinkError(code, `${field} must be ${allowed}, but is ${held}.`, {
-    field,
-    allowed,
-  });
+  const sentence = `${field} must be ${allowed}, but is ${describe(value)}.`;
+  throw new LossyLinkError(code, sentence, { field, allowed });
+}
+
+function describe(value: unknown): string {
+  if (value instanceof Uint8Array) return `a Uint8Array of ${value.length} bytes`;
+  // Numbers not by JSON, which has no NaN.
+  const asJson = typeof value === "string" || (typeof value === "object" && value !== null);
+  return asJson ? JSON.stringify(value) : String(value);
 }
 
 export function checkProbability(field: string, value: unknown): void {
@@ -43,14 +47,14 @@ export function checkUs(field: string, value: unknown): void {
 
 /** A list of intervals, in any order; they may overlap. */
 export function checkIntervals(field: string, value: unknown): void {
-  const allowed = "a list of [fromUs, toUs], whole microseconds with fromUs < toUs";
-  if (!Array.isArray(value)) refuse("bad-interval", field, value, allowed);
+  const allowed = "[fromUs, toUs] in whole microseconds with 0 <= fromUs < toUs";
+  if (!Array.isArray(value)) refuse("bad-interval", field, value, `a list of ${allowed}`);
   for (const [index, interval] of value.entries()) {
     const pair: readonly unknown[] = Array.isArray(interval) ? interval : [];
     const [fromUs, toUs] = pair as number[];
     const whole = pair.length === 2 && pair.every((instant) => Number.isSafeInteger(instant));
     if (!whole || fromUs! < 0 || fromUs! >= toUs!) {
-      refuse("bad-interval", `${field}[${index}]`, JSON.stringify(interval), allowed);
+      refuse("bad-interval", `${field}[${index}]`, interval, allowed);
     }
   }
 }

@@ -12,8 +12,10 @@ export const QUIET_NUMBERS_MAX = 512;
  * later when nobody asks. PROTOCOL.md, section 6.
  */
 export class AckPolicy {
-  /** Instant at which an ack is due; `Infinity`: none is owed. */
-  dueUs = Number.POSITIVE_INFINITY;
+  /** Instant at which an ack is due because it was asked for, or would have been by a lost datagram. */
+  #askedUs = Number.POSITIVE_INFINITY;
+  /** Instant at which silence has lasted so long that nobody will ask. */
+  #quietUs = Number.POSITIVE_INFINITY;
   /** Number of the datagram that asked for an ack now, or -1. */
   #promptNumber = -1;
   #spacingUs = FIRST_SPACING_US;
@@ -22,6 +24,11 @@ export class AckPolicy {
   #isBurst = false;
 
   constructor(readonly delayUs: number) {}
+
+  /** Instant at which an ack is due; `Infinity`: none is owed. */
+  get dueUs(): number {
+    return Math.min(this.#askedUs, this.#quietUs);
+  }
 
   /** A new datagram has arrived; `elicits`: it holds a frame that must be acknowledged. */
   noteArrival(number: number, ask: Ask, elicits: boolean, nowUs: number): void {
@@ -33,18 +40,19 @@ export class AckPolicy {
     this.#isBurst = ask !== ASK.now;
     if (ask === ASK.now) {
       this.#promptNumber = number;
-      this.dueUs = nowUs;
+      this.#askedUs = nowUs;
     } else if (ask !== ASK.none) {
       const spacings = (ask === ASK.next ? 1 : 2) + 0.25;
-      this.dueUs = Math.min(Math.max(this.dueUs, nowUs), nowUs + Math.ceil(spacings * this.#spacingUs));
+      this.#askedUs = nowUs + Math.ceil(spacings * this.#spacingUs);
     } else if (elicits) {
-      this.dueUs = Math.min(this.dueUs, nowUs + this.delayUs);
+      // While datagrams keep coming their sender is about to ask; only silence shows that it is not.
+      this.#quietUs = nowUs + this.delayUs;
     }
   }
 
   /** An ack is wanted for another reason: the window has opened, a message was refused. */
   request(nowUs: number): void {
-    this.dueUs = Math.min(this.dueUs, nowUs);
+    this.#askedUs = Math.min(this.#askedUs, nowUs);
   }
 
   /** Whether an ack written now answers the datagram that asked, which was the greatest so far. */
@@ -53,7 +61,7 @@ export class AckPolicy {
   }
 
   noteSent(): void {
-    this.dueUs = Number.POSITIVE_INFINITY;
+    this.#askedUs = this.#quietUs = Number.POSITIVE_INFINITY;
     this.#promptNumber = -1;
     this.#isBurst = false;
   }

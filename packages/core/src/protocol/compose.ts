@@ -183,7 +183,9 @@ class Composer {
     const { session, nowUs } = this;
     const isBare = session.phase === "opening" && ++session.openingAttempts % BARE_OPENING_EVERY === 0;
     if (isBare) return;
-    if (isProbe && session.phase === "open") this.#pickForProbe();
+    // With something useful to send, that asks; otherwise asking alone is cheaper than repeating.
+    const isBareProbe = isProbe && session.phase === "open" && dataRank(session) < 0;
+    if (isBareProbe) this.#pickForProbe();
     else if (!session.pacer.holds(nowUs)) this.#pickByRank(number);
     this.#flushPicks(number);
   }

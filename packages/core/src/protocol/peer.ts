@@ -49,6 +49,9 @@ export class Peer {
   heardUs = Number.NEGATIVE_INFINITY;
   queuedBytes = 0;
   readonly #live = new Set<OutgoingMessage>();
+  /** Time during which something was on its way to it, microseconds. */
+  #busyUs = 0;
+  #busySinceUs = 0;
   /** No deadline lies before this; may be too early. */
   deadlineUs = Number.POSITIVE_INFINITY;
   readonly #endedTokens: number[] = [];
@@ -75,6 +78,11 @@ export class Peer {
     return this.#live.size;
   }
 
+  /** Time during which messages were on their way to it, microseconds. */
+  busyUs(nowUs: number): number {
+    return this.#busyUs + (this.#live.size > 0 ? nowUs - this.#busySinceUs : 0);
+  }
+
   /** Nothing is under way to it, nothing from it is held. */
   get isIdle(): boolean {
     return this.#live.size === 0 && this.budget.heldBytes === 0;
@@ -92,6 +100,7 @@ export class Peer {
   /** Queue a message; `lane` for unacknowledged ones, else a wire channel. */
   enqueue(message: OutgoingMessage, isLoose: boolean, nowUs: number): void {
     this.isKnown = true;
+    if (this.#live.size === 0) this.#busySinceUs = nowUs;
     this.#live.add(message);
     this.queuedBytes += message.bytes.length;
     this.deadlineUs = Math.min(this.deadlineUs, message.options.deadlineUs);
@@ -275,6 +284,7 @@ export class Peer {
   endMessage(message: OutgoingMessage, end: MessageEnd): void {
     message.hasEnded = true;
     if (!this.#live.delete(message)) return;
+    if (this.#live.size === 0) this.#busyUs += this.heardUs > this.#busySinceUs ? this.heardUs - this.#busySinceUs : 0;
     this.queuedBytes -= message.bytes.length;
     this.environment.emit({ type: "message-ended", peer: this, message, end });
   }

@@ -7,8 +7,10 @@ export interface ProbeLimits {
   readonly unreachableUs: number;
 }
 
-/** Never repeat faster than this when another peer's round trip is all there is, microseconds. */
-const BORROWED_RETRY_US_MIN = 5000;
+/** Never repeat faster than this before a round trip to this very peer is known, microseconds. */
+const UNMEASURED_RETRY_US_MIN = 5000;
+/** A link that says "sent" faster than this does not wait for its medium: its word tells no speed. */
+const TELLING_SEND_US_MIN = 300;
 
 /**
  * When to ask again because an ack stays out. The clock starts when the link has let the datagram
@@ -20,6 +22,9 @@ export class ProbeTimer {
   /** Probes sent since anything was heard. */
   count = 0;
   #startUs = Number.POSITIVE_INFINITY;
+  #askedUs = 0;
+  /** How long the link took to let the last question leave, microseconds. */
+  #sendUs = 0;
   #jitter = 0;
   #waitingSinceUs = 0;
   #heardUs = Number.NEGATIVE_INFINITY;
@@ -43,29 +48,34 @@ export class ProbeTimer {
     return Math.max(this.#waitingSinceUs, this.#heardUs) + this.limits.unreachableUs;
   }
 
-  /** Retry interval after so many probes in vain: doubled after every second one. */
+  /** Retry interval after so many probes in vain: the first three alike, then doubled after every second. */
   intervalUs(count: number): number {
-    const base = this.#baseUs();
-    const interval = Math.min(this.limits.retryUsMax, base * 2 ** Math.min(40, count >> 1));
+    const doublings = Math.min(40, Math.max(0, count - 1) >> 1);
+    const interval = Math.min(this.limits.retryUsMax, this.#baseUs() * 2 ** doublings);
     return Math.ceil(interval * (1 + this.#jitter / 8));
   }
 
   #baseUs(): number {
     if (this.roundTrip.isMeasured) return this.roundTrip.retryUs;
     const borrowed = this.linkRoundTripUs();
-    return borrowed > 0 ? Math.max(BORROWED_RETRY_US_MIN, 3 * borrowed) : this.limits.firstRetryUs;
+    if (borrowed > 0) return Math.max(UNMEASURED_RETRY_US_MIN, 3 * borrowed);
+    if (this.#sendUs < TELLING_SEND_US_MIN) return this.limits.firstRetryUs;
+    return Math.min(this.limits.firstRetryUs, Math.max(UNMEASURED_RETRY_US_MIN, 4 * this.#sendUs));
   }
 
   /** Datagram `number` asks for an ack and was handed to the link. */
   noteAsked(number: number, nowUs: number): void {
     if (this.awaited < 0) this.#waitingSinceUs = nowUs;
     this.awaited = number;
+    this.#askedUs = nowUs;
     this.#startUs = Number.POSITIVE_INFINITY;
   }
 
   /** The link is done with datagram `number`. */
   noteLeft(number: number, nowUs: number): void {
-    if (number === this.awaited) this.restart(nowUs);
+    if (number !== this.awaited) return;
+    this.#sendUs = nowUs - this.#askedUs;
+    this.restart(nowUs);
   }
 
   /** Begin to count anew, for instance after the link was down. */

@@ -213,7 +213,8 @@ export class Protocol {
 
   handleSendOutcome(ticket: Ticket, outcome: Outcome, nowUs: number): void {
     const { peer, session, number } = ticket;
-    if (outcome === "refused") {
+    // A link that is gone without saying so would otherwise be offered the same datagram for ever.
+    if (outcome === "refused" || outcome === "gone") {
       this.#waitUntilUs = nowUs + Math.min(REFUSED_WAIT_US_MAX, REFUSED_WAIT_US << Math.min(6, this.#refusals++));
     } else {
       this.#refusals = 0;

@@ -9,6 +9,8 @@ export class RoundTrip {
   #smoothed = 0;
   #variation = 0;
   latestUs = 0;
+  /** Smallest sample of the session. */
+  leastUs = Number.POSITIVE_INFINITY;
 
   get isMeasured(): boolean {
     return this.latestUs > 0;
@@ -32,6 +34,7 @@ export class RoundTrip {
       this.#smoothed += (sample - this.#smoothed) / 8;
     }
     this.latestUs = sample;
+    this.leastUs = Math.min(this.leastUs, sample);
   }
 
   /** Wait for an ack before asking again: RFC 6298's RTO without its floor of 1 s; PROTOCOL.md, 7.4. */

@@ -34,6 +34,8 @@ export class Sender {
   reordering = 0;
   /** Instant at which fragments within the reordering distance are late. */
   lossDueUs = Number.POSITIVE_INFINITY;
+  /** Number up to which losses are judged; `largestAcked` or beyond. */
+  #judged = -1;
   #quietAcks = 0;
   #turn = 0;
   #window = 1;
@@ -121,9 +123,10 @@ export class Sender {
   /**
    * Take the ACK frames of one datagram.
    * @param largest - complete number behind their `largest`
+   * @param judged - number up to which they speak, `largest` or beyond
    * @returns number of frames that acknowledge what was never sent, and of fragments newly lost
    */
-  handleAcks(acks: readonly AckFrame[], largest: number, carrier: number, nowUs: number): { unsound: number; lost: number } {
+  handleAcks(acks: readonly AckFrame[], largest: number, judged: number, carrier: number, nowUs: number): { unsound: number; lost: number } {
     let unsound = 0;
     let lateBy = 0;
     for (const ack of acks) {
@@ -137,6 +140,7 @@ export class Sender {
     this.#adaptReordering(lateBy);
     if (unsound > 0) return { unsound, lost: 0 };
     this.largestAcked = Math.max(this.largestAcked, largest);
+    this.#judged = Math.max(this.#judged, judged);
     return { unsound, lost: this.detectLosses(nowUs) };
   }
 
@@ -162,15 +166,16 @@ export class Sender {
 
   /** Judge all channels by the greatest number acknowledged; RFC 9002, section 6.1. */
   detectLosses(nowUs: number): number {
-    const { largestAcked, reordering } = this;
+    const { reordering } = this;
+    const judged = reordering > 0 ? this.largestAcked : this.#judged;
     this.lossDueUs = Number.POSITIVE_INFINITY;
-    if (largestAcked < 0) return 0;
+    if (judged < 0) return 0;
     const delayUs = this.#lossDelayUs();
     const isLate = (slot: FragmentSlot) => reordering > 0 && slot.leftUs + delayUs <= nowUs;
     let lost = 0;
     for (const channel of this.channels) {
-      lost += channel.detectLosses(largestAcked, reordering, isLate);
-      if (reordering > 0) this.lossDueUs = Math.min(this.lossDueUs, channel.earliestLeftUs(largestAcked) + delayUs);
+      lost += channel.detectLosses(judged, reordering, isLate);
+      if (reordering > 0) this.lossDueUs = Math.min(this.lossDueUs, channel.earliestLeftUs(judged) + delayUs);
     }
     return lost;
   }

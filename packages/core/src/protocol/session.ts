@@ -33,6 +33,8 @@ interface AskedDatagram {
   leftUs: number;
 }
 const ASKED_MAX = 8;
+/** Round trips measured under load are left out, but not for ever. */
+const SAMPLES_LEFT_OUT_MAX = 8;
 /** In a row without a sign of the peer: then sending waits for the probe timer; section 7.3. */
 const NOT_ACKNOWLEDGED_MAX = 3;
 
@@ -83,6 +85,7 @@ export class Session {
   #lastOutcomeNumber = -1;
   #notAcknowledged = 0;
   #asked: AskedDatagram[] = [];
+  #samplesLeftOut = 0;
 
   constructor(
     readonly peer: Peer,
@@ -216,15 +219,27 @@ export class Session {
       statistics.malformed++;
       return;
     }
+    const judged = this.#judgedUpTo(largest, nowUs);
     this.#sampleRoundTrip(largest, (acks[0] as AckFrame).prompt, nowUs);
-    const { unsound, lost } = this.sender.handleAcks(acks, largest, carrier, nowUs);
+    const { unsound, lost } = this.sender.handleAcks(acks, largest, judged, carrier, nowUs);
     statistics.malformed += unsound;
     statistics.fragmentsLost += lost;
     if (unsound > 0) return;
-    this.probe.noteAnswered(largest);
+    this.probe.noteAnswered(judged);
     if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber) this.confirmDueUs = Number.POSITIVE_INFINITY;
     this.pacer.noteAck(largest, lost, nowUs);
     this.#noteWindows(nowUs);
+  }
+
+  /**
+   * How far an ack speaks: at least to its `largest`. If the datagram that asked left a whole round
+   * trip ago and the ack does not name it, the receiver sent the ack after it should have come.
+   */
+  #judgedUpTo(largest: number, nowUs: number): number {
+    const { awaited } = this.probe;
+    if (awaited <= largest || this.sender.reordering > 0 || !this.roundTrip.isMeasured) return largest;
+    const asked = this.#asked.find((datagram) => datagram.number === awaited);
+    return asked && asked.leftUs + this.roundTrip.leastUs <= nowUs ? awaited : largest;
   }
 
   #sampleRoundTrip(largest: number, isPrompt: boolean, nowUs: number): void {
@@ -232,6 +247,10 @@ export class Session {
     const asked = this.#asked.find((datagram) => datagram.number === largest);
     if (!asked) return;
     this.#asked = this.#asked.filter((datagram) => datagram.number > largest);
+    // On a half-duplex link our own later datagrams hold up the ack: such a sample says little.
+    const isClean = largest === this.nextNumber - 1;
+    if (!isClean && this.roundTrip.isMeasured && ++this.#samplesLeftOut < SAMPLES_LEFT_OUT_MAX) return;
+    this.#samplesLeftOut = 0;
     this.roundTrip.addSample(nowUs - asked.leftUs);
     this.environment.noteLinkRoundTrip(this.roundTrip.smoothedUs);
   }

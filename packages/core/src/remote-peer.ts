@@ -1,0 +1,64 @@
+import type { Address } from "./link.js";
+import type { Endpoint } from "./endpoint.js";
+import type { PeerReport } from "./report.js";
+import type { DeliveryOptions, SendOptions } from "./send-options.js";
+
+/** What became of a message that did not fail. */
+export interface Receipt {
+  /**
+   * `delivered`: the peer's endpoint holds it whole; whether its application has read it, only a
+   * reply tells. `replaced`: a newer value took its place. `sent`: it has left (unacknowledged).
+   */
+  readonly outcome: "delivered" | "replaced" | "sent";
+  readonly bytes: number;
+  /** Fragments it was sent in, first sendings and repeats. */
+  readonly fragmentsSent: number;
+  readonly fragmentsRepeated: number;
+  /** From the call to the receipt, microseconds. */
+  readonly elapsedUs: number;
+}
+
+/** The other end at one address. Get it from {@link Endpoint.peer}; it costs nothing to keep. */
+export class RemotePeer {
+  readonly #endpoint: Endpoint;
+
+  /** @internal */
+  constructor(
+    endpoint: Endpoint,
+    readonly address: Address,
+  ) {
+    this.#endpoint = endpoint;
+  }
+
+  /**
+   * Send a message. Resolves when the peer's endpoint holds it whole (for `unacknowledged`: when it
+   * has left; for `latest`: also when a newer value has replaced it).
+   *
+   * @param bytes - copied before this returns; 0 bytes to the peer's `messageBytesMax`
+   * @throws {@link FardelError} `invalid-option`, `message-too-large`, `queue-full`,
+   * `deadline-passed`, `aborted`, `refused-by-peer`, `damaged`, `peer-restarted`, `peer-closed`,
+   * `peer-unreachable`, `endpoint-closed`. `delivery` says whether it may have arrived all the same.
+   */
+  send(bytes: Uint8Array, options: SendOptions = {}): Promise<Receipt> {
+    return this.#endpoint.sendTo(this, bytes, options);
+  }
+
+  /**
+   * Send a message and wait for the reply of the peer's application.
+   * @throws {@link FardelError} as {@link RemotePeer.send}; `not-answered` when it arrived but no
+   * reply came before the deadline; `request-failed` with the text of the peer's application.
+   */
+  request(bytes: Uint8Array, options: DeliveryOptions = {}): Promise<Uint8Array> {
+    return this.#endpoint.requestFrom(this, bytes, options);
+  }
+
+  /** What is known about the peer and the way to it; `undefined` before any contact. */
+  report(): PeerReport | undefined {
+    return this.#endpoint.reportOn(this.address);
+  }
+
+  /** End the session; messages under way fail with `endpoint-closed`. A later send opens a new one. */
+  close(): void {
+    this.#endpoint.closePeer(this.address);
+  }
+}
