@@ -11,9 +11,15 @@ import { looseBytesMax } from "./protocol/loose.js";
 import { OutgoingMessage } from "./protocol/outgoing-message.js";
 import type { Peer } from "./protocol/peer.js";
 import { addressKey, Protocol, type ProtocolCounts, type Ticket } from "./protocol/protocol.js";
-import { type PeerReport, reportOn } from "./report.js";
 import { type Receipt, RemotePeer } from "./remote-peer.js";
-import { checkedRank, type DeliveryOptions, deadlineUs, type SendOptions, wireChannel } from "./send-options.js";
+import { type PeerReport, reportOn } from "./report.js";
+import {
+  checkedRank,
+  type DeliveryOptions,
+  deadlineUs,
+  type SendOptions,
+  wireChannel,
+} from "./send-options.js";
 import { sentenceFor } from "./sentences.js";
 
 /** What an endpoint needs, and every limit it can be given (see {@link ProtocolConfig}). */
@@ -40,7 +46,9 @@ type Listener<K extends keyof EndpointEvents> = (event: EndpointEvents[K]) => vo
 interface Slot {
   readonly buffer: Uint8Array;
   ticket: Ticket | undefined;
-  readonly done: (outcome: "sent" | "acknowledged" | "not-acknowledged" | "refused" | "gone") => void;
+  readonly done: (
+    outcome: "sent" | "acknowledged" | "not-acknowledged" | "refused" | "gone",
+  ) => void;
 }
 
 /** A message's promise. */
@@ -102,7 +110,10 @@ export class Endpoint implements AsyncDisposable {
         onStatus: (status) => endpoint.#handleStatus(status),
       });
     } catch (cause) {
-      throw Object.assign(new FardelError("link-failed", `The link could not be opened: ${messageOf(cause)}`), { cause });
+      throw Object.assign(
+        new FardelError("link-failed", `The link could not be opened: ${messageOf(cause)}`),
+        { cause },
+      );
     }
     return endpoint;
   }
@@ -110,7 +121,10 @@ export class Endpoint implements AsyncDisposable {
   private constructor(options: EndpointOptions) {
     const { link, clock = new SystemClock(), random = cryptoRandom, ...config } = options;
     if (!Number.isInteger(link?.mtuBytes) || link.mtuBytes < 20 || link.mtuBytes > 65535) {
-      throw invalidOption("link", `its mtuBytes, ${link?.mtuBytes}, is not a whole number from 20 to 65535`);
+      throw invalidOption(
+        "link",
+        `its mtuBytes, ${link?.mtuBytes}, is not a whole number from 20 to 65535`,
+      );
     }
     this.#link = link;
     this.#clock = clock;
@@ -227,11 +241,17 @@ export class Endpoint implements AsyncDisposable {
   /** @internal */
   sendTo(peer: RemotePeer, bytes: Uint8Array, options: SendOptions): Promise<Receipt> {
     const isLoose = options.way === "unacknowledged";
-    return attempt(() => this.#send(peer.address, bytes, options, wireChannel(options), isLoose).promise);
+    return attempt(
+      () => this.#send(peer.address, bytes, options, wireChannel(options), isLoose).promise,
+    );
   }
 
   /** @internal */
-  async requestFrom(peer: RemotePeer, bytes: Uint8Array, options: DeliveryOptions): Promise<Uint8Array> {
+  async requestFrom(
+    peer: RemotePeer,
+    bytes: Uint8Array,
+    options: DeliveryOptions,
+  ): Promise<Uint8Array> {
     checkedRank(options.priority);
     const dueUs = deadlineUs(options.deadlineMs, this.#clock.nowUs());
     const peerKey = addressKey(peer.address);
@@ -247,7 +267,13 @@ export class Endpoint implements AsyncDisposable {
       if (this.#pending.take(peerKey, id)) reject(error);
     };
     const message = encodeExchange(EXCHANGE_KIND.request, id, bytes);
-    const sent = this.#send(peer.address, message, options, exchangeChannel(options.priority ?? "normal"), false);
+    const sent = this.#send(
+      peer.address,
+      message,
+      options,
+      exchangeChannel(options.priority ?? "normal"),
+      false,
+    );
     sent.promise.then(() => {
       pending.isDelivered = true;
     }, fail);
@@ -279,7 +305,13 @@ export class Endpoint implements AsyncDisposable {
     this.#pump();
   }
 
-  #send(address: Address, bytes: Uint8Array, options: SendOptions, channel: number, isLoose: boolean) {
+  #send(
+    address: Address,
+    bytes: Uint8Array,
+    options: SendOptions,
+    channel: number,
+    isLoose: boolean,
+  ) {
     const nowUs = this.#clock.nowUs();
     const deadline = deadlineUs(options.deadlineMs, nowUs);
     if (!(bytes instanceof Uint8Array)) throw invalidOption("bytes", "they are not a Uint8Array");
@@ -303,7 +335,12 @@ export class Endpoint implements AsyncDisposable {
         startedUs: nowUs,
         onProgress: options.onProgress,
         resolve,
-        reject: (error) => reject(error instanceof FardelError && error.code === "aborted" ? abortError(options.signal, error.delivery) : error),
+        reject: (error) =>
+          reject(
+            error instanceof FardelError && error.code === "aborted"
+              ? abortError(options.signal, error.delivery)
+              : error,
+          ),
         release: () => options.signal?.removeEventListener("abort", onAbort),
       });
     });
@@ -313,14 +350,22 @@ export class Endpoint implements AsyncDisposable {
   }
 
   #checkCanSend(address: Address, bytes: Uint8Array, isLoose: boolean): void {
-    if (this.#isClosed) throw new FardelError("endpoint-closed", sentenceFor("endpoint-closed"), "none");
+    if (this.#isClosed)
+      throw new FardelError("endpoint-closed", sentenceFor("endpoint-closed"), "none");
     const { config } = this.#protocol;
     const bytesMax = isLoose ? looseBytesMax(this.#link.mtuBytes) : config.sendQueueBytesMax;
     if (bytes.length > bytesMax) {
-      throw new FardelError("message-too-large", `A message of ${bytes.length} bytes is larger than the ${bytesMax} that can be sent this way. Split it.`, "none");
+      throw new FardelError(
+        "message-too-large",
+        `A message of ${bytes.length} bytes is larger than the ${bytesMax} that can be sent this way. Split it.`,
+        "none",
+      );
     }
     const peer = this.#protocol.find(address);
-    const isFull = peer && (peer.queuedMessages >= config.sendQueueMessagesMax || peer.queuedBytes + bytes.length > config.sendQueueBytesMax);
+    const isFull =
+      peer &&
+      (peer.queuedMessages >= config.sendQueueMessagesMax ||
+        peer.queuedBytes + bytes.length > config.sendQueueBytesMax);
     if (isFull) throw new FardelError("queue-full", sentenceFor("queue-full"), "none");
   }
 
@@ -425,7 +470,8 @@ export class Endpoint implements AsyncDisposable {
   }
 
   #dispatchEvents(): void {
-    for (let event = this.#protocol.pollEvent(); event; event = this.#protocol.pollEvent()) this.#dispatch(event);
+    for (let event = this.#protocol.pollEvent(); event; event = this.#protocol.pollEvent())
+      this.#dispatch(event);
   }
 
   #dispatch(event: ProtocolEvent): void {
@@ -438,7 +484,10 @@ export class Endpoint implements AsyncDisposable {
         break;
       case "message-progressed": {
         const { message } = event;
-        const progress = { acknowledgedBytes: message.acknowledgedBytes, totalBytes: message.bytes.length };
+        const progress = {
+          acknowledgedBytes: message.acknowledgedBytes,
+          totalBytes: message.bytes.length,
+        };
         this.#call(this.#settlers.get(message)?.onProgress, progress);
         break;
       }
@@ -459,10 +508,17 @@ export class Endpoint implements AsyncDisposable {
     switch (event.type) {
       case "stream-opened": {
         const remote = this.peer(peer.address);
-        const opened = new IncomingStream(remote, event.way, indexInWay(event.wireChannel), event.totalBytes, new Inbox(), () => {
-          this.#protocol.cancelStream(peer, stream, this.#clock.nowUs());
-          this.#pumpSoon();
-        });
+        const opened = new IncomingStream(
+          remote,
+          event.way,
+          indexInWay(event.wireChannel),
+          event.totalBytes,
+          new Inbox(),
+          () => {
+            this.#protocol.cancelStream(peer, stream, this.#clock.nowUs());
+            this.#pumpSoon();
+          },
+        );
         this.#streams.set(stream, opened);
         this.#incomingStreams.push(opened, () => {});
         break;
@@ -500,7 +556,10 @@ export class Endpoint implements AsyncDisposable {
     this.#clock.wakeWaiters?.();
   }
 
-  #receiveExchange(event: Extract<ProtocolEvent, { type: "message-received" }>, release: () => void): void {
+  #receiveExchange(
+    event: Extract<ProtocolEvent, { type: "message-received" }>,
+    release: () => void,
+  ): void {
     const exchange = decodeExchange(event.bytes);
     const { peer, session, wireChannel } = event;
     if (!exchange) {
@@ -514,11 +573,15 @@ export class Endpoint implements AsyncDisposable {
       const remote = this.peer(peer.address);
       const answer = (answerKind: number, answerBytes: Uint8Array) => {
         if (this.#protocol.find(remote.address)?.session !== session) {
-          return Promise.reject(new FardelError("peer-restarted", sentenceFor("peer-restarted"), "none"));
+          return Promise.reject(
+            new FardelError("peer-restarted", sentenceFor("peer-restarted"), "none"),
+          );
         }
         const message = encodeExchange(answerKind, id, answerBytes);
         const priority = wireChannel === exchangeChannel("urgent") ? "urgent" : "normal";
-        return attempt(() => this.#send(remote.address, message, { priority }, wireChannel, false).promise);
+        return attempt(
+          () => this.#send(remote.address, message, { priority }, wireChannel, false).promise,
+        );
       };
       this.#requests.push(
         {
@@ -533,7 +596,14 @@ export class Endpoint implements AsyncDisposable {
     }
     const pending = this.#pending.take(peer.key, id);
     if (kind === EXCHANGE_KIND.reply) pending?.resolve(bytes);
-    else pending?.reject(new FardelError("request-failed", `The peer's application says: ${new TextDecoder().decode(bytes)}`, "unknown"));
+    else
+      pending?.reject(
+        new FardelError(
+          "request-failed",
+          `The peer's application says: ${new TextDecoder().decode(bytes)}`,
+          "unknown",
+        ),
+      );
     release();
   }
 
@@ -569,7 +639,8 @@ export class Endpoint implements AsyncDisposable {
   }
 
   #emit<K extends keyof EndpointEvents>(type: K, event: EndpointEvents[K]): void {
-    for (const listener of this.#listeners.get(type) ?? []) this.#call(listener as Listener<K>, event);
+    for (const listener of this.#listeners.get(type) ?? [])
+      this.#call(listener as Listener<K>, event);
   }
 
   /** The caller's code must not break ours: what it throws surfaces as an uncaught error of its own. */
@@ -585,7 +656,9 @@ export class Endpoint implements AsyncDisposable {
 }
 
 function abortError(signal: AbortSignal | undefined, delivery: Delivery | undefined): FardelError {
-  return Object.assign(new FardelError("aborted", sentenceFor("aborted"), delivery), { cause: signal?.reason });
+  return Object.assign(new FardelError("aborted", sentenceFor("aborted"), delivery), {
+    cause: signal?.reason,
+  });
 }
 
 function cryptoRandom(): number {

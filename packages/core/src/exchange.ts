@@ -23,7 +23,8 @@ export function encodeExchange(kind: number, id: number, bytes: Uint8Array): Uin
 /** @returns nothing if it is none of the three: the peer's fault. */
 export function decodeExchange(message: Uint8Array): ExchangeMessage | undefined {
   const [kind = 0, high = 0, low = 0] = message;
-  if (message.length < HEAD_BYTES || kind < EXCHANGE_KIND.request || kind > EXCHANGE_KIND.failure) return undefined;
+  if (message.length < HEAD_BYTES || kind < EXCHANGE_KIND.request || kind > EXCHANGE_KIND.failure)
+    return undefined;
   return { kind, id: (high << 8) | low, bytes: message.subarray(HEAD_BYTES) };
 }
 
@@ -55,7 +56,11 @@ export class PendingRequests {
       this.#pending.set(key, request);
       return id;
     }
-    throw new FardelError("queue-full", "65,536 requests to this peer wait for replies. Wait for some of them.", "none");
+    throw new FardelError(
+      "queue-full",
+      "65,536 requests to this peer wait for replies. Wait for some of them.",
+      "none",
+    );
   }
 
   take(peerKey: string, id: number): PendingRequest | undefined {

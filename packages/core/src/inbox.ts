@@ -71,7 +71,9 @@ export class Inbox<T> {
   }
 
   #end(): Promise<IteratorResult<T>> {
-    return this.#error === undefined ? Promise.resolve({ done: true, value: undefined }) : Promise.reject(this.#error);
+    return this.#error === undefined
+      ? Promise.resolve({ done: true, value: undefined })
+      : Promise.reject(this.#error);
   }
 
   #serve(): boolean {

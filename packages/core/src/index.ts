@@ -14,6 +14,6 @@ export { type Delivery, FardelError, type FardelErrorCode } from "./protocol/err
 export type { MessageHead, SessionEnd } from "./protocol/events.js";
 export type { ProtocolCounts } from "./protocol/protocol.js";
 export type { PeerStatistics } from "./protocol/statistics.js";
-export type { PeerReport } from "./report.js";
 export type { Receipt, RemotePeer } from "./remote-peer.js";
+export type { PeerReport } from "./report.js";
 export type { DeliveryOptions, Progress, SendOptions } from "./send-options.js";

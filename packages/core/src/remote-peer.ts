@@ -1,5 +1,5 @@
-import type { Address } from "./link.js";
 import type { Endpoint } from "./endpoint.js";
+import type { Address } from "./link.js";
 import type { PeerReport } from "./report.js";
 import type { DeliveryOptions, SendOptions } from "./send-options.js";
 

@@ -49,25 +49,39 @@ const DEADLINE_MS_MAX = 31_536_000_000;
 /** Wire channel, or lane, that the options mean. @throws {@link FardelError} `invalid-option` */
 export function wireChannel(options: SendOptions): number {
   const way = options.way ?? "ordered";
-  const range = Object.hasOwn(CHANNEL_RANGES, way) && way !== ("exchange" as Way) ? CHANNEL_RANGES[way] : undefined;
-  if (!range) throw invalidOption("way", `${String(way)} is not ordered, unordered, latest or unacknowledged`);
+  const range =
+    Object.hasOwn(CHANNEL_RANGES, way) && way !== ("exchange" as Way)
+      ? CHANNEL_RANGES[way]
+      : undefined;
+  if (!range)
+    throw invalidOption(
+      "way",
+      `${String(way)} is not ordered, unordered, latest or unacknowledged`,
+    );
   const index = options.channel ?? checkedRank(options.priority);
   if (!Number.isInteger(index) || index < 0 || index >= range.count) {
-    throw invalidOption("channel", `${index} is not 0 to ${range.count - 1}, the channels of ${way} messages`);
+    throw invalidOption(
+      "channel",
+      `${index} is not 0 to ${range.count - 1}, the channels of ${way} messages`,
+    );
   }
   return range.first + index;
 }
 
 export function checkedRank(priority: Priority = "normal"): number {
   const rank = Object.hasOwn(PRIORITY_RANK, priority) ? PRIORITY_RANK[priority] : undefined;
-  if (rank === undefined) throw invalidOption("priority", `${String(priority)} is not bulk, normal or urgent`);
+  if (rank === undefined)
+    throw invalidOption("priority", `${String(priority)} is not bulk, normal or urgent`);
   return rank;
 }
 
 /** Instant of the deadline, microseconds. @throws {@link FardelError} `invalid-option` */
 export function deadlineUs(deadlineMs: number = DEADLINE_MS, nowUs = 0): number {
   if (!(deadlineMs > 0 && deadlineMs <= DEADLINE_MS_MAX)) {
-    throw invalidOption("deadlineMs", `${deadlineMs} is not above 0 and at most ${DEADLINE_MS_MAX}`);
+    throw invalidOption(
+      "deadlineMs",
+      `${deadlineMs} is not above 0 and at most ${DEADLINE_MS_MAX}`,
+    );
   }
   return nowUs + Math.ceil(deadlineMs * 1000);
 }

@@ -238,17 +238,15 @@ export class Carrier implements AirHost {
   }
 
   #deliver(delivery: Delivery): void {
-    const { frame, path, to, bytes, leftAtUs, copy } = delivery;
+    const { path, bytes } = delivery;
     path.inFlight--;
     try {
-      if (!to.listening) {
-        this.ledger.settle("unheard", frame, path.from, path.to, bytes, leftAtUs, -1, copy);
-        return;
-      }
-      const fate = delivery.corrupted ? "corrupted" : "delivered";
-      const nowUs = this.clock.nowUs();
-      this.ledger.settle(fate, frame, path.from, path.to, bytes, leftAtUs, nowUs, copy);
-      to.receive(path.from, bytes, delivery.info);
+      // Whoever has the address now: what was sent to a board reaches it also after it started anew.
+      const receiver = delivery.to.closed ? this.#stations.get(delivery.to.key) : delivery.to;
+      if (receiver?.listening) {
+        this.#settleDelivery(delivery.corrupted ? "corrupted" : "delivered", delivery);
+        receiver.receive(path.from, bytes, delivery.info);
+      } else this.#settleDelivery("unheard", delivery);
     } finally {
       this.#deliveries.give(delivery);
     }
@@ -256,6 +254,25 @@ export class Carrier implements AirHost {
 
   #settle(fate: Fate, transmission: Transmission, to: Address): void {
     const { frame, from, datagram } = transmission;
-    this.ledger.settle(fate, frame, from.localAddress, to, datagram, this.clock.nowUs());
+    this.ledger.count(fate, datagram.length);
+    if (!this.ledger.observed) return;
+    const leftAtUs = this.clock.nowUs();
+    this.ledger.tell({ frame, leftAtUs, from: from.localAddress, to, datagram, fate, copy: false });
+  }
+
+  #settleDelivery(fate: Fate, delivery: Delivery): void {
+    const { frame, leftAtUs, path, bytes, copy } = delivery;
+    this.ledger.count(fate, bytes.length);
+    if (!this.ledger.observed) return;
+    this.ledger.tell({
+      frame,
+      leftAtUs,
+      ...(fate !== "unheard" && { deliveredAtUs: this.clock.nowUs() }),
+      from: path.from,
+      to: path.to,
+      datagram: bytes,
+      fate,
+      copy,
+    });
   }
 }

@@ -10,8 +10,8 @@ import type { Address } from "@fardel/core";
  * - `outage`: nothing got through at that time
  * - `collided`: two stations sent in the same slot
  * - `truncated`: the sender was closed, restarted or retuned while the frame was on air
- * - `unheard`: no such station, or it is on another radio channel, not open, or its radio is off;
- *   at the end of the frame or, if that is later, at the time of delivery
+ * - `unheard`: no such station, or it is on another radio channel, not open, or its radio is off when
+ *   the frame ends; or not open or its radio off when a delayed datagram would be delivered
  * - `filtered`: a link-level repetition of what the receiver's radio has already
  */
 export type Fate =
@@ -32,16 +32,16 @@ export interface Tally {
 }
 
 /**
- * Counts since the medium was made. `offered` = `refused` + those given up as `gone` + those that
- * went, or will go, on air. Each frame on air (`carried`, link-level repetitions included) has one
- * {@link Fate} at each of its receivers, and each copy (`duplicated`) has one more.
+ * Counts since the medium was made. Each frame on air (`carried`, link-level repetitions included)
+ * has one {@link Fate} at each of its receivers, or one in all if it collided or was truncated; each
+ * copy (`duplicated`) has one more.
  */
 export interface MediumStatistics extends Readonly<Record<Fate, Tally>> {
   /** Handed to `send`. */
   readonly offered: Tally;
   /** Outcome `refused`: queue full, or too long. */
   readonly refused: Tally;
-  /** Outcome `gone`: closed, not open, or radio off; also while waiting or on air. */
+  /** Outcome `gone`: closed, not open, or radio off, at once or while waiting or on air. */
   readonly gone: Tally;
   /** Put on air, each time counted. */
   readonly carried: Tally;
@@ -132,28 +132,16 @@ export class Ledger {
   }
 
   /** Enters the fate of a frame at one receiver. */
-  settle(
-    fate: Fate,
-    frame: number,
-    from: Address,
-    to: Address,
-    datagram: Uint8Array,
-    leftAtUs: number,
-    deliveredAtUs = -1,
-    copy = false,
-  ): void {
-    this.#fates[fate].add(datagram.length);
-    if (this.#observers.length === 0) return;
-    const observation: Observation = {
-      frame,
-      leftAtUs,
-      ...(deliveredAtUs >= 0 && { deliveredAtUs }),
-      from,
-      to,
-      datagram,
-      fate,
-      copy,
-    };
+  count(fate: Fate, bytes: number): void {
+    this.#fates[fate].add(bytes);
+  }
+
+  /** Whether anybody watches: if not, there is no need to put an observation together. */
+  get observed(): boolean {
+    return this.#observers.length > 0;
+  }
+
+  tell(observation: Observation): void {
     for (const observer of this.#observers) observer(observation);
   }
 }

@@ -92,6 +92,7 @@ export class Station implements LossyLink {
   version: number;
   /** Open, and its radio on. */
   listening = false;
+  closed = false;
 
   readonly #carrier: Carrier;
   readonly #outcomes: Record<SendOutcome, number> = {
@@ -105,7 +106,6 @@ export class Station implements LossyLink {
   readonly #radioOff: Timetable;
   #air: Air;
   #handlers: LinkHandlers | undefined;
-  #closed = false;
   /** In the order of hand-over; the first one is on air or next. */
   #outstanding: Transmission[] = [];
   #neighbour: Station | undefined;
@@ -143,7 +143,7 @@ export class Station implements LossyLink {
   }
 
   open(handlers: LinkHandlers): void {
-    if (this.#closed) throw this.#misuse("closed", "is closed. Attach a new one to the medium");
+    if (this.closed) throw this.#misuse("closed", "is closed. Attach a new one to the medium");
     if (this.#handlers !== undefined) {
       throw this.#misuse("already-open", "is open already. Open each link once");
     }
@@ -176,9 +176,9 @@ export class Station implements LossyLink {
   }
 
   close(): void {
-    if (this.#closed) return;
+    if (this.closed) return;
     const { clock } = this.#carrier;
-    this.#closed = true;
+    this.closed = true;
     this.listening = false;
     this.#handlers = undefined;
     if (this.#radioTimer !== undefined) clock.clearTimer(this.#radioTimer);
@@ -251,7 +251,7 @@ export class Station implements LossyLink {
   /** The station of this address; mostly that of the last time. */
   neighbour(address: Address): Station | undefined {
     const last = this.#neighbour;
-    if (last !== undefined && !last.#closed && sameAddress(last.localAddress, address)) return last;
+    if (last !== undefined && !last.closed && sameAddress(last.localAddress, address)) return last;
     const found = this.#carrier.station(addressKey(address));
     this.#neighbour = found;
     return found;
@@ -260,7 +260,7 @@ export class Station implements LossyLink {
   // ---- radio off and on
 
   #switchRadioOff(untilUs: number): void {
-    if (this.#closed) return;
+    if (this.closed) return;
     const { clock } = this.#carrier;
     const wasOn = this.#radioOn;
     if (wasOn || untilUs > this.#offUntilUs) {

@@ -321,6 +321,21 @@ describe("a station", () => {
     expect(new Set(patterns).size).toBe(3);
   });
 
+  it("that starts anew gets what was on its way to its address", () => {
+    const rig = new Rig({ delayUs: 10_000 });
+    const [gateway, board] = [rig.station(1), rig.station(2)];
+    rig.send(gateway, board, 1);
+    rig.send(board, gateway, 2);
+    rig.clock.runSync(5000);
+    board.close();
+    rig.station(2);
+    rig.clock.runSync();
+    const T = 552 + 8 * 44;
+    expect(rig.heard.get(2)).toEqual([`1 from 1 at ${T + 10_000}`]);
+    expect(rig.heard.get(1)).toEqual([`2 from 2 at ${2 * T + 10_000}`]);
+    expect(rig.medium.statistics.delivered.datagrams).toBe(2);
+  });
+
   it("keeps its own settings to itself when another one takes its address", () => {
     const rig = new Rig();
     const gateway = rig.station(1);

@@ -1,3 +1,4 @@
+import type { Impairments } from "./impairments.js";
 import type { MediumSettings } from "./medium-settings.js";
 
 /**
@@ -11,7 +12,7 @@ import type { MediumSettings } from "./medium-settings.js";
  * its standard.
  */
 export type Preset = MediumSettings &
-  Required<Omit<MediumSettings, "propagation" | keyof import("./impairments.js").Impairments>>;
+  Required<Omit<MediumSettings, "propagation" | keyof Impairments>>;
 
 const everybody = (): Uint8Array => new Uint8Array(6).fill(0xff);
 

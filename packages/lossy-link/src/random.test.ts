@@ -65,6 +65,17 @@ describe("streams", () => {
     expect(firsts.size).toBe(20_000);
   });
 
+  it("of neighbouring names differ from their first number on, in half of its bits", () => {
+    const names = 4000;
+    const equal = new Array<number>(32).fill(0);
+    for (let index = 0; index < names; index++) {
+      const one = new Random(`1/loss ${2 * index}`).uint32();
+      const other = new Random(`1/loss ${2 * index + 1}`).uint32();
+      for (let bit = 0; bit < 32; bit++) equal[bit]! += ~((one ^ other) >>> bit) & 1;
+    }
+    for (const count of equal) expect(withinFourSigma(count, names, 0.5)).toBe(true);
+  });
+
   it("of neighbouring seeds and labels agree in half of their bits, as chance would have it", () => {
     for (const [one, other] of [
       ["1", "2"],
@@ -108,6 +119,13 @@ describe("distributions", () => {
       for (let trial = 0; trial < trials; trial++) if (random.chance(threshold)) hits++;
       expect(withinFourSigma(hits, trials, probability)).toBe(true);
     }
+  });
+
+  it("chance: not even a draw of 0 is a hit at 0", () => {
+    const random = Random.fromState(1, 2, 3, 4);
+    random.uint32();
+    // The second number of this state is 0, see above.
+    expect(random.chance(0)).toBe(false);
   });
 
   it("integer: both ends included, all equally often", () => {

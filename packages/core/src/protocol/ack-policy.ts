@@ -32,7 +32,8 @@ export class AckPolicy {
 
   /** A new datagram has arrived; `elicits`: it holds a frame that must be acknowledged. */
   noteArrival(number: number, ask: Ask, elicits: boolean, nowUs: number): void {
-    if (this.#isBurst && number === this.#lastNumber + 1) this.#measure(nowUs - this.#lastArrivalUs);
+    if (this.#isBurst && number === this.#lastNumber + 1)
+      this.#measure(nowUs - this.#lastArrivalUs);
     if (number > this.#lastNumber) {
       this.#lastNumber = number;
       this.#lastArrivalUs = nowUs;
@@ -42,7 +43,7 @@ export class AckPolicy {
       this.#promptNumber = number;
       this.#askedUs = nowUs;
     } else if (ask !== ASK.none) {
-      const spacings = (ask === ASK.next ? 1 : 2) + 0.25;
+      const spacings = (ask === ASK.next ? 1 : 2) + 0.125;
       this.#askedUs = nowUs + Math.ceil(spacings * this.#spacingUs);
     } else if (elicits) {
       // While datagrams keep coming their sender is about to ask; only silence shows that it is not.

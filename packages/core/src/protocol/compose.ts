@@ -2,7 +2,16 @@ import { ackFrameBytes } from "../wire/ack-frame.js";
 import { ByteWriter } from "../wire/byte-writer.js";
 import { encodeClose } from "../wire/close-frame.js";
 import { sealDatagram } from "../wire/datagram.js";
-import { ASK, type Ask, CRC_BYTES, encodeLongHead, encodeShortHead, LONG_HEAD_BYTES, patchAsk, VERSION } from "../wire/head.js";
+import {
+  ASK,
+  type Ask,
+  CRC_BYTES,
+  encodeLongHead,
+  encodeShortHead,
+  LONG_HEAD_BYTES,
+  patchAsk,
+  VERSION,
+} from "../wire/head.js";
 import { encodeHello, HELLO_FRAME_BYTES } from "../wire/hello-frame.js";
 import { encodeSkip, SKIP_FRAME_BYTES } from "../wire/skip-frame.js";
 import { varintBytes } from "../wire/varint.js";
@@ -40,7 +49,12 @@ export interface Composed {
  * Rank of what a session would send now: 3 acks and probes, 2 to 0 messages by priority, -1 nothing.
  */
 export function transmitRank(session: Session, nowUs: number): number {
-  if (session.phase === "closed" || session.phase === "idle" || session.unverifiedCredit < LONG_HEAD_BYTES + CRC_BYTES) return -1;
+  if (
+    session.phase === "closed" ||
+    session.phase === "idle" ||
+    session.unverifiedCredit < LONG_HEAD_BYTES + CRC_BYTES
+  )
+    return -1;
   if (session.acks.dueUs <= nowUs || session.isProbeDue) return 3;
   if (session.isCandidate) return -1;
   for (const channel of session.sender.channels) if (channel.isSkipDue) return 3;
@@ -50,9 +64,14 @@ export function transmitRank(session: Session, nowUs: number): number {
   return rank >= 0 && !session.pacer.holds(nowUs) ? rank : -1;
 }
 
-/** Something is in flight, nothing more can go, and nothing has asked: an announced question was not put. */
+/**
+ * Something is in flight, nothing more can go, and no timer would ever ask: an announced question
+ * was not put, or its answer left something open. What keeps every message moving.
+ */
 function needsQuestion(session: Session): boolean {
-  return session.needsAsk && session.probe.awaited < 0 && dataRank(session) < 0 && session.sender.lossDueUs === Number.POSITIVE_INFINITY;
+  if (session.probe.awaited >= 0 || session.sender.lossDueUs !== Number.POSITIVE_INFINITY)
+    return false;
+  return (session.needsAsk || session.sender.inFlight > 0) && dataRank(session) < 0;
 }
 
 function dataRank(session: Session): number {
@@ -75,7 +94,11 @@ function wholeOnlyBytes(session: Session): number {
 }
 
 /** Write the session's next datagram into `buffer`, or nothing if it has nothing to say. */
-export function composeDatagram(session: Session, buffer: Uint8Array, nowUs: number): Composed | undefined {
+export function composeDatagram(
+  session: Session,
+  buffer: Uint8Array,
+  nowUs: number,
+): Composed | undefined {
   if (transmitRank(session, nowUs) < 0) return undefined;
   const composer = new Composer(session, new ByteWriter(buffer), nowUs);
   return composer.compose();
@@ -130,7 +153,8 @@ class Composer {
   #writeHead(number: number): void {
     const { session, out } = this;
     const isSuspicious = session.isProbeDue && session.probe.count >= 2;
-    const isLong = session.phase !== "open" || isSuspicious || numbersAhead(session) > SHORT_FORM_REACH;
+    const isLong =
+      session.phase !== "open" || isSuspicious || numbersAhead(session) > SHORT_FORM_REACH;
     out.limit = Math.min(out.bytes.length, session.mtuBytes, session.unverifiedCredit) - CRC_BYTES;
     if (!isLong) {
       encodeShortHead(out, ASK.none, number);
@@ -181,7 +205,8 @@ class Composer {
 
   #writeMessages(number: number, isProbe: boolean): void {
     const { session, nowUs } = this;
-    const isBare = session.phase === "opening" && ++session.openingAttempts % BARE_OPENING_EVERY === 0;
+    const isBare =
+      session.phase === "opening" && ++session.openingAttempts % BARE_OPENING_EVERY === 0;
     if (isBare) return;
     // With something useful to send, that asks; otherwise asking alone is cheaper than repeating.
     const isBareProbe = isProbe && session.phase === "open" && dataRank(session) < 0;
@@ -231,7 +256,10 @@ class Composer {
   }
 
   #pickedBytes(): number {
-    return this.#picks.reduce((sum, { slot }) => sum + slot.frameBytes + varintBytes(slot.frameBytes), 0);
+    return this.#picks.reduce(
+      (sum, { slot }) => sum + slot.frameBytes + varintBytes(slot.frameBytes),
+      0,
+    );
   }
 
   #chooseFragment(channel: SendChannel, room: number): FragmentSlot | undefined {
@@ -247,14 +275,16 @@ class Composer {
     if (!session.isVerified) return undefined;
     // What fits in a datagram of its own is not cut; the rest is, into what is worth a datagram.
     const fitsAlone = !message.hasBegun && left <= full;
-    const isWorthIt = room * 2 >= session.mtuBytes || room - DATA_HEAD_BYTES >= Math.min(left + 4, full);
+    const isWorthIt =
+      room * 2 >= session.mtuBytes || room - DATA_HEAD_BYTES >= Math.min(left + 4, full);
     return fitsAlone || !isWorthIt ? undefined : channel.cut(room - DATA_HEAD_BYTES);
   }
 
   #writeLoose(number: number, room: number): boolean {
     const { session, out } = this;
     const bytes = session.looseSender.nextFrameBytes(session.mtuBytes);
-    if (bytes + varintBytes(bytes) > room) return bytes <= out.room && this.#writeLastLoose(number, bytes, room);
+    if (bytes + varintBytes(bytes) > room)
+      return bytes <= out.room && this.#writeLastLoose(number, bytes, room);
     session.looseSender.write(out, number, session.mtuBytes, true);
     this.#loose = true;
     return true;
@@ -302,7 +332,7 @@ class Composer {
     if (!this.#elicits && !this.#loose) return this.#mustAsk() ? ASK.now : ASK.none;
     if (session.sinceAsk + 1 >= this.#askEvery()) return ASK.now;
     if (this.#loose && !this.#elicits) return ASK.none;
-    const more = sender.sendableCount(fullPayload(session.mtuBytes));
+    const more = sender.sendableCount(3, fullPayload(session.mtuBytes));
     return more === 0 ? ASK.now : more === 1 ? ASK.next : more === 2 ? ASK.afterNext : ASK.none;
   }
 

@@ -57,7 +57,8 @@ export class LooseSender {
   write(out: ByteWriter, number: number, mtuBytes: number, withLength: boolean): void {
     const message = this.queue.first as OutgoingMessage;
     const left = message.bytes.length - message.cutBytes;
-    const fragmented = message.cutBytes > 0 || WHOLE_HEAD_BYTES + left > mtuBytes - aroundBytes(mtuBytes);
+    const fragmented =
+      message.cutBytes > 0 || WHOLE_HEAD_BYTES + left > mtuBytes - aroundBytes(mtuBytes);
     const last = !fragmented || left + MESSAGE_CRC_BYTES <= loosePayload(mtuBytes);
     const from = message.cutBytes;
     // The last fragment keeps room for the CRC-32, and something of the message besides it.
@@ -157,7 +158,8 @@ export class LooseReceiver {
   }
 
   #drop(lane: number): void {
-    for (const piece of this.#lanes[lane]?.pieces.values() ?? []) this.budget.give(piece.length + HOLDING_BYTES);
+    for (const piece of this.#lanes[lane]?.pieces.values() ?? [])
+      this.budget.give(piece.length + HOLDING_BYTES);
     this.#lanes[lane] = undefined;
   }
 

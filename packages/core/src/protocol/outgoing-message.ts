@@ -100,7 +100,8 @@ export class MessageQueue {
   }
 
   *[Symbol.iterator](): Iterator<OutgoingMessage> {
-    for (let at = this.#head; at < this.#items.length; at++) yield this.#items[at] as OutgoingMessage;
+    for (let at = this.#head; at < this.#items.length; at++)
+      yield this.#items[at] as OutgoingMessage;
   }
 
   #drop(): void {

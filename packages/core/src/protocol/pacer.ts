@@ -1,11 +1,11 @@
 /** Datagrams between two acks that make a judgement worth while. */
-const SAMPLE_MIN = 16;
-/** Acks after a trial in vain before the next one. */
+const SAMPLE_MIN = 32;
+/** Judgements after a trial in vain before the next one. */
 const REST_ACKS = 32;
 
 /**
  * Slows down only if that does no harm: loss alone is no reason, but a link that swallows more
- * than half of a burst is tried at the pace at which it delivered. PROTOCOL.md, section 7.5.
+ * than three quarters of a burst is tried at the pace at which it delivered. PROTOCOL.md, section 7.5.
  */
 export class Pacer {
   /** Time between two datagrams with data, microseconds; 0: as fast as the link takes them. */
@@ -18,6 +18,7 @@ export class Pacer {
   #rest = 0;
   #lastLargest = -1;
   #lastAckUs = 0;
+  #lost = 0;
 
   /** Whether data must wait; asks to be woken if so. */
   holds(nowUs: number): boolean {
@@ -37,31 +38,38 @@ export class Pacer {
   /** An ack has judged everything up to `largest`, and found `lost` of it lost. */
   noteAck(largest: number, lost: number, nowUs: number): void {
     const sent = largest - this.#lastLargest;
-    if (this.#lastLargest >= 0 && sent < SAMPLE_MIN) return;
-    const elapsedUs = nowUs - this.#lastAckUs;
     const isFirst = this.#lastLargest < 0;
+    this.#lost += lost;
+    if (!isFirst && sent < SAMPLE_MIN) return;
+    const elapsedUs = nowUs - this.#lastAckUs;
+    if (!isFirst && elapsedUs > 0) this.#judge(sent, Math.min(sent, this.#lost), elapsedUs);
     this.#lastLargest = largest;
     this.#lastAckUs = nowUs;
-    if (!isFirst && elapsedUs > 0) this.#judge(sent, Math.min(sent, lost), elapsedUs);
+    this.#lost = 0;
   }
 
   #judge(sent: number, lost: number, elapsedUs: number): void {
     const rate = (sent - lost) / elapsedUs;
     if (this.#isTrial) {
       this.#isTrial = false;
-      if (rate < this.#trialRate * 0.75) {
-        this.intervalUs = 0;
-        this.#rest = REST_ACKS;
-      }
+      // Overflow is gone at the pace of delivery; the losses of a bad channel are not.
+      const wasOverflow = lost * 10 < sent && rate > this.#trialRate * 0.75;
+      if (!wasOverflow) this.#stop();
     } else if (this.intervalUs > 0) {
-      if (lost * 10 < sent) this.intervalUs *= 8 / 9;
-      else if (lost * 2 > sent) this.intervalUs *= 9 / 8;
+      if (lost * 4 > sent) this.#stop();
+      else if (lost * 10 > sent) this.intervalUs *= 9 / 8;
+      else if (lost * 20 < sent) this.intervalUs *= 15 / 16;
     } else if (this.#rest > 0) {
       this.#rest--;
-    } else if (lost * 2 > sent && rate > 0) {
+    } else if (lost * 4 > sent * 3 && rate > 0) {
       this.#isTrial = true;
       this.#trialRate = rate;
-      this.intervalUs = 8 / 9 / rate;
+      this.intervalUs = 1 / rate;
     }
+  }
+
+  #stop(): void {
+    this.intervalUs = 0;
+    this.#rest = REST_ACKS;
   }
 }

@@ -67,7 +67,11 @@ export class Peer {
   ) {
     const { strangers, totalWaiting, config } = environment;
     this.budget = new Budget(Math.min(strangers.bytesMax, config.peerBytesMax), strangers);
-    this.waitingBudget = new Budget(config.peerBytesMax - config.messageBytesMax, this.budget, totalWaiting);
+    this.waitingBudget = new Budget(
+      config.peerBytesMax - config.messageBytesMax,
+      this.budget,
+      totalWaiting,
+    );
   }
 
   get config(): ProtocolConfig {
@@ -146,7 +150,9 @@ export class Peer {
     this.statistics.datagramsReceived++;
     this.statistics.bytesReceived += datagram.length;
     if (head.form === "short") {
-      const explained = this.#handleShort(this.session, datagram, head, nowUs) || this.#handleShort(this.candidate, datagram, head, nowUs);
+      const explained =
+        this.#handleShort(this.session, datagram, head, nowUs) ||
+        this.#handleShort(this.candidate, datagram, head, nowUs);
       if (!explained) this.statistics.corruptDatagrams++;
       return 0;
     }
@@ -165,7 +171,12 @@ export class Peer {
     return this.#handleLong(datagram, head, nowUs);
   }
 
-  #handleShort(session: Session | undefined, datagram: Uint8Array, head: Head & { form: "short" }, nowUs: number): boolean {
+  #handleShort(
+    session: Session | undefined,
+    datagram: Uint8Array,
+    head: Head & { form: "short" },
+    nowUs: number,
+  ): boolean {
     if (!session || session.peerToken === 0) return false;
     const number = session.received.complete(head.numberLow);
     if (number < 0 || !crcMatches(datagram, session.token, session.peerToken, number)) return false;
@@ -178,7 +189,8 @@ export class Peer {
     for (const session of [this.session, this.candidate]) {
       if (!session || session.token !== head.tokenTo) continue;
       if (session.peerToken === 0) session.adoptPeerToken(head.tokenFrom);
-      if (session.peerToken === head.tokenFrom) this.#take(session, datagram, head, head.number, nowUs);
+      if (session.peerToken === head.tokenFrom)
+        this.#take(session, datagram, head, head.number, nowUs);
       return 0;
     }
     return head.tokenFrom;
@@ -215,7 +227,8 @@ export class Peer {
   #handleNoSession(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
     const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
     if (!frames.ok || !isNoSession(frames.value)) this.statistics.malformed++;
-    else if (this.session?.token === head.tokenTo && this.session.phase !== "opening") this.endSession("peer-restarted", nowUs);
+    else if (this.session?.token === head.tokenTo && this.session.phase !== "opening")
+      this.endSession("peer-restarted", nowUs);
   }
 
   /** A datagram of this session with a good CRC. */
@@ -236,7 +249,14 @@ export class Peer {
       session.noteEcho(nowUs);
       this.#noteVerified();
     }
-    session.handleFrames(number, head.ask, frames.value, datagram.length, head.form === "short", nowUs);
+    session.handleFrames(
+      number,
+      head.ask,
+      frames.value,
+      datagram.length,
+      head.form === "short",
+      nowUs,
+    );
   }
 
   /** The candidate has proved itself: the old session is over. */
@@ -284,7 +304,8 @@ export class Peer {
   endMessage(message: OutgoingMessage, end: MessageEnd): void {
     message.hasEnded = true;
     if (!this.#live.delete(message)) return;
-    if (this.#live.size === 0) this.#busyUs += this.heardUs > this.#busySinceUs ? this.heardUs - this.#busySinceUs : 0;
+    if (this.#live.size === 0)
+      this.#busyUs += this.heardUs > this.#busySinceUs ? this.heardUs - this.#busySinceUs : 0;
     this.queuedBytes -= message.bytes.length;
     this.environment.emit({ type: "message-ended", peer: this, message, end });
   }
@@ -298,7 +319,10 @@ export class Peer {
   /** The peer does not take a message. */
   handleStop(message: OutgoingMessage, channel: SendChannel, reason: number): void {
     const isLastBegun = channel.unfinished().at(-1) === message;
-    const canRepeat = reason === STOP_REASON.damaged && ++message.timesDamaged <= DAMAGED_MAX && (isLastBegun || wayOfChannel(message.channel) !== "ordered");
+    const canRepeat =
+      reason === STOP_REASON.damaged &&
+      ++message.timesDamaged <= DAMAGED_MAX &&
+      (isLastBegun || wayOfChannel(message.channel) !== "ordered");
     if (canRepeat) {
       channel.giveUp(message);
       message.rewind();
@@ -311,29 +335,58 @@ export class Peer {
     this.endMessage(message, { outcome: "failed", code, delivery: "none", reason });
   }
 
-  deliver(session: Session, way: Way, wireChannel: number, bytes: Uint8Array, heldBytes: number): void {
+  deliver(
+    session: Session,
+    way: Way,
+    wireChannel: number,
+    bytes: Uint8Array,
+    heldBytes: number,
+  ): void {
     this.statistics.messagesReceived++;
     this.statistics.messageBytesReceived += bytes.length;
-    this.environment.emit({ type: "message-received", peer: this, session, way, wireChannel, bytes, heldBytes });
+    this.environment.emit({
+      type: "message-received",
+      peer: this,
+      session,
+      way,
+      wireChannel,
+      bytes,
+      heldBytes,
+    });
   }
 
   sinkFor(session: Session): ReceiveSink {
     const { environment } = this;
     return {
       judge: (channel, totalBytes) =>
-        this.config.accept?.({ address: this.address, way: wayOfChannel(channel), channel: indexInWay(channel), totalBytes }) ?? "whole",
-      deliver: (channel, bytes, heldBytes) => this.deliver(session, wayOfChannel(channel), channel, bytes, heldBytes),
+        this.config.accept?.({
+          address: this.address,
+          way: wayOfChannel(channel),
+          channel: indexInWay(channel),
+          totalBytes,
+        }) ?? "whole",
+      deliver: (channel, bytes, heldBytes) =>
+        this.deliver(session, wayOfChannel(channel), channel, bytes, heldBytes),
       openStream: (wireChannel, totalBytes) => {
         const stream = environment.nextStream();
-        environment.emit({ type: "stream-opened", peer: this, stream, way: wayOfChannel(wireChannel), wireChannel, totalBytes });
+        environment.emit({
+          type: "stream-opened",
+          peer: this,
+          stream,
+          way: wayOfChannel(wireChannel),
+          wireChannel,
+          totalBytes,
+        });
         return stream;
       },
-      streamData: (stream, bytes, heldBytes) => environment.emit({ type: "stream-data", peer: this, stream, bytes, heldBytes }),
+      streamData: (stream, bytes, heldBytes) =>
+        environment.emit({ type: "stream-data", peer: this, stream, bytes, heldBytes }),
       endStream: (stream) => {
         this.statistics.messagesReceived++;
         environment.emit({ type: "stream-ended", peer: this, stream });
       },
-      failStream: (stream, code) => environment.emit({ type: "stream-failed", peer: this, stream, code }),
+      failStream: (stream, code) =>
+        environment.emit({ type: "stream-failed", peer: this, stream, code }),
     };
   }
 
@@ -342,7 +395,8 @@ export class Peer {
     this.budget.give(heldBytes);
     const receiver = this.session?.receiver;
     if (!receiver) return;
-    if (stream >= 0) receiver.find((channel) => channel.stream === stream)?.noteStreamRead(stream, heldBytes);
+    if (stream >= 0)
+      receiver.find((channel) => channel.stream === stream)?.noteStreamRead(stream, heldBytes);
     this.refresh(nowUs);
   }
 
@@ -369,7 +423,8 @@ export class Peer {
       if (this.#endedTokens.length > ENDED_TOKENS_MAX) this.#endedTokens.shift();
     }
     const { streams, messages, loose } = session.close();
-    for (const stream of streams) this.environment.emit({ type: "stream-failed", peer: this, stream, code: streamCode(why) });
+    for (const stream of streams)
+      this.environment.emit({ type: "stream-failed", peer: this, stream, code: streamCode(why) });
     for (const message of loose) this.endMessage(message, { outcome: "sent" });
     this.environment.emit({ type: "session-ended", peer: this, why });
     if (successor) {
@@ -384,7 +439,11 @@ export class Peer {
     const again: OutgoingMessage[][] = [];
     for (const message of messages) {
       if (message.delivery === "unknown" && message.options.afterRestart === "report") {
-        this.endMessage(message, { outcome: "failed", code: "peer-restarted", delivery: "unknown" });
+        this.endMessage(message, {
+          outcome: "failed",
+          code: "peer-restarted",
+          delivery: "unknown",
+        });
       } else {
         message.rewind();
         const queue = again[message.channel] ?? [];

@@ -8,7 +8,7 @@ export interface ProbeLimits {
 }
 
 /** Never repeat faster than this before a round trip to this very peer is known, microseconds. */
-const UNMEASURED_RETRY_US_MIN = 5000;
+const UNMEASURED_RETRY_US_MIN = 3000;
 /** A link that says "sent" faster than this does not wait for its medium: its word tells no speed. */
 const TELLING_SEND_US_MIN = 300;
 
@@ -39,7 +39,9 @@ export class ProbeTimer {
 
   /** Instant at which a probe is due. */
   get dueUs(): number {
-    return this.awaited < 0 ? Number.POSITIVE_INFINITY : this.#startUs + this.intervalUs(this.count);
+    return this.awaited < 0
+      ? Number.POSITIVE_INFINITY
+      : this.#startUs + this.intervalUs(this.count);
   }
 
   /** Instant at which a silent peer is given up. */
@@ -48,9 +50,9 @@ export class ProbeTimer {
     return Math.max(this.#waitingSinceUs, this.#heardUs) + this.limits.unreachableUs;
   }
 
-  /** Retry interval after so many probes in vain: the first three alike, then doubled after every second. */
+  /** Retry interval after so many probes in vain: the first five alike, then doubled after every second. */
   intervalUs(count: number): number {
-    const doublings = Math.min(40, Math.max(0, count - 1) >> 1);
+    const doublings = Math.min(40, Math.max(0, count - 3) >> 1);
     const interval = Math.min(this.limits.retryUsMax, this.#baseUs() * 2 ** doublings);
     return Math.ceil(interval * (1 + this.#jitter / 8));
   }
@@ -60,7 +62,7 @@ export class ProbeTimer {
     const borrowed = this.linkRoundTripUs();
     if (borrowed > 0) return Math.max(UNMEASURED_RETRY_US_MIN, 3 * borrowed);
     if (this.#sendUs < TELLING_SEND_US_MIN) return this.limits.firstRetryUs;
-    return Math.min(this.limits.firstRetryUs, Math.max(UNMEASURED_RETRY_US_MIN, 4 * this.#sendUs));
+    return Math.min(this.limits.firstRetryUs, Math.max(UNMEASURED_RETRY_US_MIN, 3 * this.#sendUs));
   }
 
   /** Datagram `number` asks for an ack and was handed to the link. */

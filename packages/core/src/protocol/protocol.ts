@@ -73,7 +73,11 @@ export interface ProtocolCounts {
  */
 export class Protocol {
   readonly config: ProtocolConfig;
-  readonly counts: ProtocolCounts = { unreadableDatagrams: 0, ignoredDatagrams: 0, unexplainedDatagrams: 0 };
+  readonly counts: ProtocolCounts = {
+    unreadableDatagrams: 0,
+    ignoredDatagrams: 0,
+    unexplainedDatagrams: 0,
+  };
   readonly totalBudget: Budget;
   readonly strangerBudget: Budget;
   readonly #setting: ProtocolSetting;
@@ -129,7 +133,10 @@ export class Protocol {
 
   /** Earliest instant at which {@link handleTimeout} has something to do; `Infinity`: none. */
   get timeoutUs(): number {
-    return Math.min(this.#timers.earliestUs, this.#waitUntilUs > 0 ? this.#waitUntilUs : Number.POSITIVE_INFINITY);
+    return Math.min(
+      this.#timers.earliestUs,
+      this.#waitUntilUs > 0 ? this.#waitUntilUs : Number.POSITIVE_INFINITY,
+    );
   }
 
   // Commands
@@ -176,12 +183,23 @@ export class Protocol {
     peer.endSession("closed-here", nowUs);
     peer.candidate = undefined;
     this.#touch(peer, nowUs);
-    return composed && { address: peer.address, datagram: composed.datagram, ticket: { peer, session, number: composed.number } };
+    return (
+      composed && {
+        address: peer.address,
+        datagram: composed.datagram,
+        ticket: { peer, session, number: composed.number },
+      }
+    );
   }
 
   // Inputs
 
-  handleDatagram(address: Uint8Array, datagram: Uint8Array, info: { rssiDbm?: number; radioChannel?: number }, nowUs: number): void {
+  handleDatagram(
+    address: Uint8Array,
+    datagram: Uint8Array,
+    info: { rssiDbm?: number; radioChannel?: number },
+    nowUs: number,
+  ): void {
     const head = decodeHead(datagram);
     if (!head.ok) {
       this.counts.unreadableDatagrams++;
@@ -215,7 +233,8 @@ export class Protocol {
     const { peer, session, number } = ticket;
     // A link that is gone without saying so would otherwise be offered the same datagram for ever.
     if (outcome === "refused" || outcome === "gone") {
-      this.#waitUntilUs = nowUs + Math.min(REFUSED_WAIT_US_MAX, REFUSED_WAIT_US << Math.min(6, this.#refusals++));
+      this.#waitUntilUs =
+        nowUs + Math.min(REFUSED_WAIT_US_MAX, REFUSED_WAIT_US << Math.min(6, this.#refusals++));
     } else {
       this.#refusals = 0;
       this.#waitUntilUs = 0;
@@ -223,7 +242,12 @@ export class Protocol {
     if (!peer || !session) return;
     if (outcome === "refused") peer.statistics.sendsRefused++;
     if (outcome === "not-acknowledged") peer.statistics.sendsNotAcknowledged++;
-    const word = outcome === "refused" ? "never-left" : outcome === "sent" || outcome === "acknowledged" ? "left" : outcome;
+    const word =
+      outcome === "refused"
+        ? "never-left"
+        : outcome === "sent" || outcome === "acknowledged"
+          ? "left"
+          : outcome;
     session.handleOutcome(number, word, nowUs);
     this.#touch(peer, nowUs);
   }
@@ -235,7 +259,8 @@ export class Protocol {
       if (this.#isLinkUp || peer.deadlineUs <= nowUs) peer.handleTimeout(nowUs);
       this.#touch(peer, nowUs);
       // Timers that stand still with the link are looked at again when it is up.
-      if (peer.timerUs <= nowUs) this.#timers.set(peer, this.#isLinkUp ? nowUs + 1 : peer.deadlineUs);
+      if (peer.timerUs <= nowUs)
+        this.#timers.set(peer, this.#isLinkUp ? nowUs + 1 : peer.deadlineUs);
     }
   }
 
@@ -273,7 +298,8 @@ export class Protocol {
       return undefined;
     }
     const transmit = this.#pollAnswer(buffer) ?? this.#pollPeers(buffer, nowUs);
-    if (transmit) this.#airtime.spend(this.#setting.airtimeUs?.(transmit.datagram.length) ?? 0, nowUs);
+    if (transmit)
+      this.#airtime.spend(this.#setting.airtimeUs?.(transmit.datagram.length) ?? 0, nowUs);
     return transmit;
   }
 
@@ -285,7 +311,11 @@ export class Protocol {
         peer.statistics.datagramsSent++;
         peer.statistics.bytesSent += composed.datagram.length;
         this.#touch(peer, nowUs);
-        return { address: peer.address, datagram: composed.datagram, ticket: { peer, session, number: composed.number } };
+        return {
+          address: peer.address,
+          datagram: composed.datagram,
+          ticket: { peer, session, number: composed.number },
+        };
       }
       // Nothing could be written: its next input, or its timer, brings it back.
       this.#timers.set(peer, peer.timeoutUs(true));
@@ -300,12 +330,17 @@ export class Protocol {
     encodeLongHead(out, ASK.none, 0, answer.token, 0);
     encodeNoSession(out);
     const datagram = sealDatagram(out, answer.token, 0, 0);
-    return { address: answer.address, datagram, ticket: { peer: undefined, session: undefined, number: 0 } };
+    return {
+      address: answer.address,
+      datagram,
+      ticket: { peer: undefined, session: undefined, number: 0 },
+    };
   }
 
   /** NO-SESSION for a token, unless the datagram that asks for it was shorter. */
   #answer(address: Uint8Array, token: number, receivedBytes: number): void {
-    if (token === 0 || receivedBytes < NO_SESSION_BYTES || this.#answers.length >= ANSWERS_MAX) return;
+    if (token === 0 || receivedBytes < NO_SESSION_BYTES || this.#answers.length >= ANSWERS_MAX)
+      return;
     this.#answers.push({ address: address.slice(), token });
   }
 

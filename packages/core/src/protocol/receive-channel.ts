@@ -168,7 +168,9 @@ export class ReceiveChannel {
     const statedRoom = stated > FRAGMENT_WINDOW_MAX ? 0 : stated;
     if (statedRoom >= this.limits.window) return false;
     const fragmentBytes = this.limits.mtuBytes + HOLDING_BYTES;
-    const reachable = this.#reassembly?.isStream ? this.limits.streamBytesMax : this.budget.bytesMax;
+    const reachable = this.#reassembly?.isStream
+      ? this.limits.streamBytesMax
+      : this.budget.bytesMax;
     const largest = Math.min(this.limits.window, Math.floor(reachable / fragmentBytes));
     return this.window - statedRoom >= Math.max(1, largest >>> 1);
   }
@@ -192,7 +194,8 @@ export class ReceiveChannel {
     // Found damaged only now, with fragments acknowledged before: the one that completed it is not
     // taken, so the sender cannot believe that all arrived, and hears STOP instead.
     const condemned = this.#reassembly?.refusal ? this.#reassembly : undefined;
-    if (condemned && serialDistance(condemned.firstFragment, arrived) < 0x8000) this.#next = arrived;
+    if (condemned && serialDistance(condemned.firstFragment, arrived) < 0x8000)
+      this.#next = arrived;
     return "taken";
   }
 
@@ -240,7 +243,9 @@ export class ReceiveChannel {
     if (piece.first && !this.#begin(piece.total || undefined, acceptance)) return false;
     const reassembly = this.#reassembly as Reassembly;
     if (reassembly.refusal) return this.#refuse(reassembly.firstFragment, reassembly.refusal);
-    return reassembly.isStream ? this.#addToStream(reassembly, piece, bytes) : this.#addToMessage(reassembly, piece, bytes);
+    return reassembly.isStream
+      ? this.#addToStream(reassembly, piece, bytes)
+      : this.#addToMessage(reassembly, piece, bytes);
   }
 
   #takeWaiting(waiting: Waiting): boolean {
@@ -274,7 +279,11 @@ export class ReceiveChannel {
 
   #begin(total: number | undefined, acceptance: Acceptance): boolean {
     if (acceptance === "stream") {
-      this.#reassembly = new Reassembly(this.#next, total, this.sink.openStream(this.channel, total));
+      this.#reassembly = new Reassembly(
+        this.#next,
+        total,
+        this.sink.openStream(this.channel, total),
+      );
       return true;
     }
     if (!this.#reserve((total ?? 0) + HOLDING_BYTES)) return false;
@@ -287,8 +296,10 @@ export class ReceiveChannel {
     if (!isTold && reassembly.receivedBytes + bytes.length > this.limits.messageBytesMax) {
       return this.#condemn(reassembly, STOP_REASON.tooLarge);
     }
-    if (!reassembly.hasPlaceFor(bytes.length)) return this.#condemn(reassembly, STOP_REASON.damaged);
-    if (piece.last && !reassembly.fits(bytes, piece.crc32)) return this.#condemn(reassembly, STOP_REASON.damaged);
+    if (!reassembly.hasPlaceFor(bytes.length))
+      return this.#condemn(reassembly, STOP_REASON.damaged);
+    if (piece.last && !reassembly.fits(bytes, piece.crc32))
+      return this.#condemn(reassembly, STOP_REASON.damaged);
     if (!isTold && !this.#reserve(bytes.length)) return false;
     reassembly.add(bytes);
     if (piece.last) {
@@ -301,9 +312,12 @@ export class ReceiveChannel {
 
   #addToStream(reassembly: Reassembly, piece: Waiting | DataFrame, bytes: Uint8Array): boolean {
     const held = bytes.length + HOLDING_BYTES;
-    const isFull = reassembly.unreadBytes > 0 && reassembly.unreadBytes + held > this.limits.streamBytesMax;
+    const isFull =
+      reassembly.unreadBytes > 0 && reassembly.unreadBytes + held > this.limits.streamBytesMax;
     if (isFull) return false;
-    const isSound = piece.last ? reassembly.fits(bytes, piece.crc32) : reassembly.hasPlaceFor(bytes.length);
+    const isSound = piece.last
+      ? reassembly.fits(bytes, piece.crc32)
+      : reassembly.hasPlaceFor(bytes.length);
     if (!isSound) return this.#condemn(reassembly, STOP_REASON.damaged);
     if (bytes.length > 0) {
       if (!this.#reserve(held)) return false;

@@ -4,7 +4,12 @@ import type { DataFrame } from "../wire/data-frame.js";
 import { encodeStop, STOP_FRAME_BYTES } from "../wire/stop-frame.js";
 import type { Budget } from "./budget.js";
 import { CHANNEL_COUNT } from "./channels.js";
-import { ReceiveChannel, type ReceiveLimits, type ReceiveSink, type Taken } from "./receive-channel.js";
+import {
+  ReceiveChannel,
+  type ReceiveLimits,
+  type ReceiveSink,
+  type Taken,
+} from "./receive-channel.js";
 
 const map = new Uint8Array(ACK_MAP_BYTES_MAX);
 
@@ -74,7 +79,17 @@ export class Receiver {
       const mapBytes = channel.writeMap(map);
       const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
       const window = channel.stateWindow();
-      encodeAck(out, channel.channel, largest & 0xffff, channel.next, window, isPrompt, fitting < mapBytes, map, fitting);
+      encodeAck(
+        out,
+        channel.channel,
+        largest & 0xffff,
+        channel.next,
+        window,
+        isPrompt,
+        fitting < mapBytes,
+        map,
+        fitting,
+      );
       written++;
     }
     if (written === 0 && out.room >= ackFrameBytes(0)) {
@@ -82,7 +97,17 @@ export class Receiver {
       const window = channel ? channel.stateWindow() : this.limits.window;
       const mapBytes = channel?.writeMap(map) ?? 0;
       const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
-      encodeAck(out, 0, largest & 0xffff, channel?.next ?? this.start, window, isPrompt, fitting < mapBytes, map, fitting);
+      encodeAck(
+        out,
+        0,
+        largest & 0xffff,
+        channel?.next ?? this.start,
+        window,
+        isPrompt,
+        fitting < mapBytes,
+        map,
+        fitting,
+      );
     }
     for (const channel of this.#channels) {
       if (!channel.stop || out.room < STOP_FRAME_BYTES) continue;
@@ -101,7 +126,14 @@ export class Receiver {
   #channel(number: number): ReceiveChannel {
     let channel = this.#byNumber[number];
     if (!channel) {
-      channel = new ReceiveChannel(number, this.start, this.limits, this.budget, this.waitingBudget, this.sink);
+      channel = new ReceiveChannel(
+        number,
+        this.start,
+        this.limits,
+        this.budget,
+        this.waitingBudget,
+        this.sink,
+      );
       this.#byNumber[number] = channel;
       this.#channels.push(channel);
     }

@@ -43,7 +43,14 @@ export class ReorderBuffer {
   keep(frame: DataFrame, acceptance: Acceptance): boolean {
     if (!this.budget.take(frame.bytes.length + HOLDING_BYTES)) return false;
     const { first, last, total, crc32 } = frame;
-    this.#waiting.set(frame.fragment, { first, last, total, crc32, acceptance, bytes: frame.bytes.slice() });
+    this.#waiting.set(frame.fragment, {
+      first,
+      last,
+      total,
+      crc32,
+      acceptance,
+      bytes: frame.bytes.slice(),
+    });
     return true;
   }
 

@@ -1,6 +1,6 @@
-import { encodeData } from "../wire/data-frame.js";
 import type { AckFrame } from "../wire/ack-frame.js";
 import type { ByteWriter } from "../wire/byte-writer.js";
+import { encodeData } from "../wire/data-frame.js";
 import { serialAdd, serialAfter, serialDistance } from "../wire/serial-number.js";
 import { varintBytes } from "../wire/varint.js";
 import { FRAGMENT_WINDOW_MAX } from "./channels.js";
@@ -138,7 +138,10 @@ export class SendChannel {
   /** Until the peer is verified only messages that fit whole are sent; section 4.3. */
   #mayBegin(message: OutgoingMessage, wholeOnlyBytes: number, isVerified: boolean): boolean {
     if (isVerified) return true;
-    return message.options.firstContact === "data" && message.bytes.length + DATA_HEAD_BYTES <= wholeOnlyBytes;
+    return (
+      message.options.firstContact === "data" &&
+      message.bytes.length + DATA_HEAD_BYTES <= wholeOnlyBytes
+    );
   }
 
   /** The lowest lost fragment inside the window, if any. */
@@ -174,7 +177,8 @@ export class SendChannel {
     const slot = this.#freshSlot(message);
     const left = message.bytes.length - message.cutBytes;
     slot.first = message.cutBytes === 0;
-    const room = payloadMax - (slot.first && left > payloadMax ? varintBytes(message.bytes.length) : 0);
+    const room =
+      payloadMax - (slot.first && left > payloadMax ? varintBytes(message.bytes.length) : 0);
     slot.last = slot.first ? left <= payloadMax : left + MESSAGE_CRC_BYTES <= room;
     slot.from = message.cutBytes;
     slot.to = slot.from + Math.min(left, room);
@@ -255,7 +259,12 @@ export class SendChannel {
    * @param largest - complete number behind the frame's `largest`
    * @param carrier - number of the datagram that brought it; only the newest one sets the window
    */
-  handleAck(frame: AckFrame, largest: number, carrier: number, onProgress: ProgressSink): AckResult {
+  handleAck(
+    frame: AckFrame,
+    largest: number,
+    carrier: number,
+    onProgress: ProgressSink,
+  ): AckResult {
     const sent = serialDistance(this.#peerNext, this.#cutNext);
     const advance = serialDistance(this.#peerNext, frame.next);
     const isOld = advance > FRAGMENT_WINDOW_MAX && serialAfter(this.#peerNext, frame.next);
@@ -271,7 +280,8 @@ export class SendChannel {
     for (let bit = 0; bit < frame.map.length * 8; bit++) {
       if (((frame.map[bit >>> 3] as number) >>> (7 - (bit & 7))) & 1) {
         const fragment = serialAdd(frame.next, bit + 1);
-        if (serialDistance(this.#base, fragment) >= serialDistance(this.#base, this.#cutNext)) continue;
+        if (serialDistance(this.#base, fragment) >= serialDistance(this.#base, this.#cutNext))
+          continue;
         lateBy = Math.max(lateBy, this.#acknowledge(fragment, largest, onProgress));
       }
     }
@@ -301,8 +311,13 @@ export class SendChannel {
    * @param isLate - says for a fragment within the reordering distance whether its time is up
    * @returns fragments newly lost
    */
-  detectLosses(largest: number, reordering: number, isLate: (slot: FragmentSlot) => boolean): number {
-    if (this.#skipState === "in-flight" && this.#skipNumber <= largest - reordering) this.#skipState = "due";
+  detectLosses(
+    largest: number,
+    reordering: number,
+    isLate: (slot: FragmentSlot) => boolean,
+  ): number {
+    if (this.#skipState === "in-flight" && this.#skipNumber <= largest - reordering)
+      this.#skipState = "due";
     if (this.inFlight === 0) return 0;
     let found = 0;
     const sent = serialDistance(this.#base, this.#cutNext);

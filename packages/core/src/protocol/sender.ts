@@ -34,8 +34,8 @@ export class Sender {
   reordering = 0;
   /** Instant at which fragments within the reordering distance are late. */
   lossDueUs = Number.POSITIVE_INFINITY;
-  /** Number up to which losses are judged; `largestAcked` or beyond. */
-  #judged = -1;
+  /** Number up to which acks speak on a link that keeps order; `largestAcked` or beyond. */
+  #reach = -1;
   #quietAcks = 0;
   #turn = 0;
   #window = 1;
@@ -59,7 +59,12 @@ export class Sender {
   activate(channel: number): SendChannel {
     let active = this.#byNumber[channel];
     if (!active) {
-      active = new SendChannel(channel, this.start, this.#window, this.queues[channel] as MessageQueue);
+      active = new SendChannel(
+        channel,
+        this.start,
+        this.#window,
+        this.queues[channel] as MessageQueue,
+      );
       this.#byNumber[channel] = active;
       this.channels.push(active);
     }
@@ -100,7 +105,8 @@ export class Sender {
   get isBlockedByWindow(): boolean {
     let isBlocked = false;
     for (const channel of this.channels) {
-      if (channel.inFlight > 0 || channel.nextLost() || channel.isSkipDue || channel.isSkipInFlight) return false;
+      if (channel.inFlight > 0 || channel.nextLost() || channel.isSkipDue || channel.isSkipInFlight)
+        return false;
       if (channel.lostCount > 0) isBlocked = true;
       else if (channel.foremost) {
         if (channel.windowRoom > 0) return false;
@@ -110,12 +116,12 @@ export class Sender {
     return isBlocked;
   }
 
-  /** Datagrams that could go out now, counted up to three, each taken as one fragment. */
-  sendableCount(payloadBytes: number): number {
+  /** Datagrams that could go out now, counted up to `countMax`, each taken as one fragment. */
+  sendableCount(countMax: number, payloadBytes: number): number {
     let count = 0;
     for (const channel of this.channels) {
-      count += channel.sendableCount(3, payloadBytes) + (channel.isSkipDue ? 1 : 0);
-      if (count >= 3) return 3;
+      count += channel.sendableCount(countMax, payloadBytes) + (channel.isSkipDue ? 1 : 0);
+      if (count >= countMax) return countMax;
     }
     return count;
   }
@@ -123,10 +129,17 @@ export class Sender {
   /**
    * Take the ACK frames of one datagram.
    * @param largest - complete number behind their `largest`
-   * @param judged - number up to which they speak, `largest` or beyond
-   * @returns number of frames that acknowledge what was never sent, and of fragments newly lost
+   * @param reach - number up to which they speak if the link keeps order, `largest` or beyond
+   * @returns number of frames that acknowledge what was never sent, of fragments newly lost, and the
+   * number up to which everything has been judged
    */
-  handleAcks(acks: readonly AckFrame[], largest: number, judged: number, carrier: number, nowUs: number): { unsound: number; lost: number } {
+  handleAcks(
+    acks: readonly AckFrame[],
+    largest: number,
+    reach: number,
+    carrier: number,
+    nowUs: number,
+  ): { unsound: number; lost: number; judged: number } {
     let unsound = 0;
     let lateBy = 0;
     for (const ack of acks) {
@@ -138,10 +151,10 @@ export class Sender {
       lateBy = Math.max(lateBy, result.lateBy);
     }
     this.#adaptReordering(lateBy);
-    if (unsound > 0) return { unsound, lost: 0 };
+    if (unsound > 0) return { unsound, lost: 0, judged: -1 };
     this.largestAcked = Math.max(this.largestAcked, largest);
-    this.#judged = Math.max(this.#judged, judged);
-    return { unsound, lost: this.detectLosses(nowUs) };
+    this.#reach = Math.max(this.#reach, reach);
+    return { unsound, lost: this.detectLosses(nowUs), judged: this.#judged };
   }
 
   #adaptReordering(lateBy: number): void {
@@ -164,10 +177,14 @@ export class Sender {
     for (const channel of this.channels) channel.loseAll();
   }
 
+  get #judged(): number {
+    return this.reordering > 0 ? this.largestAcked : this.#reach;
+  }
+
   /** Judge all channels by the greatest number acknowledged; RFC 9002, section 6.1. */
   detectLosses(nowUs: number): number {
     const { reordering } = this;
-    const judged = reordering > 0 ? this.largestAcked : this.#judged;
+    const judged = this.#judged;
     this.lossDueUs = Number.POSITIVE_INFINITY;
     if (judged < 0) return 0;
     const delayUs = this.#lossDelayUs();
@@ -175,7 +192,8 @@ export class Sender {
     let lost = 0;
     for (const channel of this.channels) {
       lost += channel.detectLosses(judged, reordering, isLate);
-      if (reordering > 0) this.lossDueUs = Math.min(this.lossDueUs, channel.earliestLeftUs(judged) + delayUs);
+      if (reordering > 0)
+        this.lossDueUs = Math.min(this.lossDueUs, channel.earliestLeftUs(judged) + delayUs);
     }
     return lost;
   }
@@ -190,7 +208,9 @@ export class Sender {
   replaceOlder(newest: OutgoingMessage): void {
     if (wayOfChannel(newest.channel) !== "latest") return;
     const channel = this.#byNumber[newest.channel];
-    const older = [...(this.queues[newest.channel] ?? [])].filter((message) => message.id < newest.id);
+    const older = [...(this.queues[newest.channel] ?? [])].filter(
+      (message) => message.id < newest.id,
+    );
     const begun = channel?.unfinished().filter((message) => message.id < newest.id) ?? [];
     for (const message of [...begun, ...older]) {
       if (message.hasEnded) continue;

@@ -9,8 +9,8 @@ import type { OutgoingMessage } from "./outgoing-message.js";
 import { Pacer } from "./pacer.js";
 import type { Peer } from "./peer.js";
 import { ProbeTimer } from "./probe-timer.js";
-import { ReplayWindow } from "./replay-window.js";
 import { Receiver } from "./receiver.js";
+import { ReplayWindow } from "./replay-window.js";
 import { RoundTrip } from "./round-trip.js";
 import { fullPayload, Sender } from "./sender.js";
 import { nextPhase, type Phase, type Trigger } from "./session-state.js";
@@ -30,6 +30,8 @@ export interface SessionEnvironment {
 /** Left-at times remembered for datagrams that asked, so that their ack gives a round trip. */
 interface AskedDatagram {
   readonly number: number;
+  readonly handedUs: number;
+  /** -1 while it is with the link. */
   leftUs: number;
 }
 const ASKED_MAX = 8;
@@ -98,7 +100,12 @@ export class Session {
     this.mtuBytes = environment.mtuBytes;
     this.heardUs = nowUs;
     this.acks = new AckPolicy(config.ackDelayUs);
-    this.probe = new ProbeTimer(config, this.roundTrip, environment.linkRoundTripUs, environment.random);
+    this.probe = new ProbeTimer(
+      config,
+      this.roundTrip,
+      environment.linkRoundTripUs,
+      environment.random,
+    );
     this.sender = new Sender(token & 0xffff, peer.queues, {
       roundTrip: this.roundTrip,
       onProgress: (message, isDone) => peer.noteProgress(message, isDone),
@@ -113,7 +120,9 @@ export class Session {
 
   /** Bytes that may still be sent to a peer that has not proved where it is; section 4.3. */
   get unverifiedCredit(): number {
-    return this.phase === "answering" ? this.bytesReceived - this.bytesSent : Number.POSITIVE_INFINITY;
+    return this.phase === "answering"
+      ? this.bytesReceived - this.bytesSent
+      : Number.POSITIVE_INFINITY;
   }
 
   move(trigger: Trigger): void {
@@ -125,10 +134,23 @@ export class Session {
     this.peerToken = token;
     this.firstEchoNumber = this.nextNumber;
     const { config, mtuBytes } = this.environment;
-    const limits = { window: config.window, mtuBytes, messageBytesMax: config.messageBytesMax, streamBytesMax: config.streamBytesMax };
-    this.receiver = new Receiver(token & 0xffff, limits, this.peer.budget, this.peer.waitingBudget, this.peer.sinkFor(this));
-    this.looseReceiver = new LooseReceiver(this.peer.budget, config.messageBytesMax, (lane, bytes, held) =>
-      this.peer.deliver(this, "unacknowledged", lane, bytes, held),
+    const limits = {
+      window: config.window,
+      mtuBytes,
+      messageBytesMax: config.messageBytesMax,
+      streamBytesMax: config.streamBytesMax,
+    };
+    this.receiver = new Receiver(
+      token & 0xffff,
+      limits,
+      this.peer.budget,
+      this.peer.waitingBudget,
+      this.peer.sinkFor(this),
+    );
+    this.looseReceiver = new LooseReceiver(
+      this.peer.budget,
+      config.messageBytesMax,
+      (lane, bytes, held) => this.peer.deliver(this, "unacknowledged", lane, bytes, held),
     );
   }
 
@@ -147,7 +169,14 @@ export class Session {
    * Take the frames of a datagram that is new and belongs to this session.
    * @param isShort - a short datagram shows that the peer has verified us
    */
-  handleFrames(number: number, ask: Ask, frames: readonly Frame[], bytes: number, isShort: boolean, nowUs: number): void {
+  handleFrames(
+    number: number,
+    ask: Ask,
+    frames: readonly Frame[],
+    bytes: number,
+    isShort: boolean,
+    nowUs: number,
+  ): void {
     this.received.take(number);
     this.bytesReceived += bytes;
     this.heardUs = nowUs;
@@ -219,14 +248,15 @@ export class Session {
       statistics.malformed++;
       return;
     }
-    const judged = this.#judgedUpTo(largest, nowUs);
+    const reach = this.#judgedUpTo(largest, nowUs);
     this.#sampleRoundTrip(largest, (acks[0] as AckFrame).prompt, nowUs);
-    const { unsound, lost } = this.sender.handleAcks(acks, largest, judged, carrier, nowUs);
+    const { unsound, lost, judged } = this.sender.handleAcks(acks, largest, reach, carrier, nowUs);
     statistics.malformed += unsound;
     statistics.fragmentsLost += lost;
     if (unsound > 0) return;
     this.probe.noteAnswered(judged);
-    if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber) this.confirmDueUs = Number.POSITIVE_INFINITY;
+    if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber)
+      this.confirmDueUs = Number.POSITIVE_INFINITY;
     this.pacer.noteAck(largest, lost, nowUs);
     this.#noteWindows(nowUs);
   }
@@ -237,9 +267,11 @@ export class Session {
    */
   #judgedUpTo(largest: number, nowUs: number): number {
     const { awaited } = this.probe;
-    if (awaited <= largest || this.sender.reordering > 0 || !this.roundTrip.isMeasured) return largest;
+    if (awaited <= largest || this.sender.reordering > 0 || !this.roundTrip.isMeasured)
+      return largest;
     const asked = this.#asked.find((datagram) => datagram.number === awaited);
-    return asked && asked.leftUs + this.roundTrip.leastUs <= nowUs ? awaited : largest;
+    const isOver = asked && asked.leftUs >= 0 && asked.leftUs + this.roundTrip.leastUs <= nowUs;
+    return isOver ? awaited : largest;
   }
 
   #sampleRoundTrip(largest: number, isPrompt: boolean, nowUs: number): void {
@@ -249,9 +281,10 @@ export class Session {
     this.#asked = this.#asked.filter((datagram) => datagram.number > largest);
     // On a half-duplex link our own later datagrams hold up the ack: such a sample says little.
     const isClean = largest === this.nextNumber - 1;
-    if (!isClean && this.roundTrip.isMeasured && ++this.#samplesLeftOut < SAMPLES_LEFT_OUT_MAX) return;
+    if (!isClean && this.roundTrip.isMeasured && ++this.#samplesLeftOut < SAMPLES_LEFT_OUT_MAX)
+      return;
     this.#samplesLeftOut = 0;
-    this.roundTrip.addSample(nowUs - asked.leftUs);
+    this.roundTrip.addSample(nowUs - (asked.leftUs < 0 ? asked.handedUs : asked.leftUs));
     this.environment.noteLinkRoundTrip(this.roundTrip.smoothedUs);
   }
 
@@ -283,7 +316,7 @@ export class Session {
       this.isProbeDue = false;
       this.probe.noteAsked(number, nowUs);
       this.windowProbeDueUs = Number.POSITIVE_INFINITY;
-      this.#asked.push({ number, leftUs: nowUs });
+      this.#asked.push({ number, handedUs: nowUs, leftUs: -1 });
       if (this.#asked.length > ASKED_MAX) this.#asked.shift();
     } else {
       this.sinceAsk++;
@@ -292,7 +325,11 @@ export class Session {
   }
 
   /** The link says what became of datagram `number`. */
-  handleOutcome(number: number, outcome: "left" | "not-acknowledged" | "never-left" | "gone", nowUs: number): void {
+  handleOutcome(
+    number: number,
+    outcome: "left" | "not-acknowledged" | "never-left" | "gone",
+    nowUs: number,
+  ): void {
     if (this.phase === "closed") return;
     for (const message of this.looseSender.takeLeft(number)) {
       if (outcome === "never-left" && message.fragmentsSent === 1) this.peer.requeueLoose(message);
@@ -347,15 +384,18 @@ export class Session {
   }
 
   handleTimeout(nowUs: number): void {
-    if (this.sender.lossDueUs <= nowUs) this.peer.statistics.fragmentsLost += this.sender.detectLosses(nowUs);
+    if (this.sender.lossDueUs <= nowUs)
+      this.peer.statistics.fragmentsLost += this.sender.detectLosses(nowUs);
     if (this.probe.unreachableUs <= nowUs) {
       this.peer.endSession("peer-unreachable", nowUs);
       return;
     }
     if (this.probe.dueUs <= nowUs) this.#probeNow(nowUs);
-    if (Math.min(this.confirmDueUs, this.windowProbeDueUs, this.#keepAliveDueUs) <= nowUs) this.isProbeDue = true;
+    if (Math.min(this.confirmDueUs, this.windowProbeDueUs, this.#keepAliveDueUs) <= nowUs)
+      this.isProbeDue = true;
     if (this.confirmDueUs <= nowUs) this.confirmDueUs = Number.POSITIVE_INFINITY;
-    this.windowProbeDueUs = this.windowProbeDueUs <= nowUs ? Number.POSITIVE_INFINITY : this.windowProbeDueUs;
+    this.windowProbeDueUs =
+      this.windowProbeDueUs <= nowUs ? Number.POSITIVE_INFINITY : this.windowProbeDueUs;
     this.pacer.noteTime(nowUs);
   }
 
@@ -374,7 +414,9 @@ export class Session {
     this.move("ended");
     const streams = this.receiver?.clear() ?? [];
     this.looseReceiver?.clear();
-    const messages = this.isCandidate ? [] : this.sender.channels.flatMap((channel) => channel.takeUnfinished());
+    const messages = this.isCandidate
+      ? []
+      : this.sender.channels.flatMap((channel) => channel.takeUnfinished());
     return { streams, messages, loose: this.looseSender.takeUnfinished() };
   }
 }
