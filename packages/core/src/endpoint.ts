@@ -1,25 +1,19 @@
-import { type Clock, SystemClock, type TimerHandle } from "./clock.js";
-import { decodeExchange, EXCHANGE_KIND, encodeExchange, PendingRequests } from "./exchange.js";
+import { type Clock, SystemClock } from "./clock.js";
+import { Driver } from "./driver.js";
+import { Exchange } from "./exchange.js";
 import { Inbox } from "./inbox.js";
 import { IncomingStream, type Message, type Request } from "./incoming.js";
-import type { Address, DatagramInfo, Link } from "./link.js";
-import { exchangeChannel, indexInWay, isExchange } from "./protocol/channels.js";
+import type { Address, Link } from "./link.js";
+import { Outbox } from "./outbox.js";
+import { indexInWay, isExchange } from "./protocol/channels.js";
 import { invalidOption, type ProtocolConfig } from "./protocol/config.js";
-import { type Delivery, FardelError, type FardelErrorCode } from "./protocol/errors.js";
-import type { MessageEnd, ProtocolEvent, SessionEnd } from "./protocol/events.js";
-import { looseBytesMax } from "./protocol/loose.js";
-import { OutgoingMessage } from "./protocol/outgoing-message.js";
+import { FardelError, type FardelErrorCode } from "./protocol/errors.js";
+import type { ProtocolEvent, SessionEnd } from "./protocol/events.js";
 import type { Peer } from "./protocol/peer.js";
-import { addressKey, Protocol, type ProtocolCounts, type Ticket } from "./protocol/protocol.js";
-import { type Receipt, RemotePeer } from "./remote-peer.js";
+import { addressKey, Protocol, type ProtocolCounts } from "./protocol/protocol.js";
+import { RemotePeer } from "./remote-peer.js";
 import { type PeerReport, reportOn } from "./report.js";
-import {
-  checkedRank,
-  type DeliveryOptions,
-  deadlineUs,
-  type SendOptions,
-  wireChannel,
-} from "./send-options.js";
+import { wireChannel } from "./send-options.js";
 import { sentenceFor } from "./sentences.js";
 
 /** What an endpoint needs, and every limit it can be given (see {@link ProtocolConfig}). */
@@ -41,26 +35,10 @@ export interface EndpointEvents {
 }
 
 type Listener<K extends keyof EndpointEvents> = (event: EndpointEvents[K]) => void;
+type MessageReceived = Extract<ProtocolEvent, { type: "message-received" }>;
+type StreamEvent = Extract<ProtocolEvent, { stream: number }>;
 
-/** A place for one datagram at the link. */
-interface Slot {
-  readonly buffer: Uint8Array;
-  ticket: Ticket | undefined;
-  readonly done: (
-    outcome: "sent" | "acknowledged" | "not-acknowledged" | "refused" | "gone",
-  ) => void;
-}
-
-/** A message's promise. */
-interface Settler {
-  readonly startedUs: number;
-  readonly onProgress: DeliveryOptions["onProgress"];
-  resolve(receipt: Receipt): void;
-  reject(error: unknown): void;
-  /** Stop listening to the caller's signal. */
-  release(): void;
-}
-
+/** Reasons of CLOSE; PROTOCOL.md, section 3.6. */
 const CLOSE_DONE = 0;
 const CLOSE_SHUTDOWN = 1;
 
@@ -76,27 +54,18 @@ const CLOSE_SHUTDOWN = 1;
  * ```
  */
 export class Endpoint implements AsyncDisposable {
-  readonly #link: Link;
-  readonly #clock: Clock;
+  readonly #driver: Driver;
   readonly #protocol: Protocol;
-  readonly #slots: Slot[];
-  readonly #freeSlots: Slot[];
+  readonly #clock: Clock;
+  readonly #outbox: Outbox;
+  readonly #exchange: Exchange;
   readonly #peers = new Map<string, RemotePeer>();
   readonly #messages = new Inbox<Message>();
   readonly #requests = new Inbox<Request>();
   readonly #incomingStreams = new Inbox<IncomingStream>();
   readonly #streams = new Map<number, IncomingStream>();
-  readonly #settlers = new Map<OutgoingMessage, Settler>();
-  readonly #pending: PendingRequests;
   readonly #listeners = new Map<keyof EndpointEvents, Set<(event: never) => void>>();
   #onMessage: ((message: Message) => void) | undefined;
-  #nextMessageId = 0;
-  #timer: TimerHandle;
-  #timerUs = Number.POSITIVE_INFINITY;
-  #isPumping = false;
-  #mustPumpAgain = false;
-  #isPumpQueued = false;
-  #isClosed = false;
 
   /**
    * Open the link and start.
@@ -105,44 +74,44 @@ export class Endpoint implements AsyncDisposable {
   static async open(options: EndpointOptions): Promise<Endpoint> {
     const endpoint = new Endpoint(options);
     try {
-      await options.link.open({
-        onDatagram: (from, datagram, info) => endpoint.#handleDatagram(from, datagram, info),
-        onStatus: (status) => endpoint.#handleStatus(status),
-      });
+      await endpoint.#driver.open();
     } catch (cause) {
-      throw Object.assign(
-        new FardelError("link-failed", `The link could not be opened: ${messageOf(cause)}`),
-        { cause },
-      );
+      const why = cause instanceof Error ? cause.message : String(cause);
+      throw Object.assign(new FardelError("link-failed", `The link could not be opened: ${why}`), {
+        cause,
+      });
     }
     return endpoint;
   }
 
   private constructor(options: EndpointOptions) {
     const { link, clock = new SystemClock(), random = cryptoRandom, ...config } = options;
-    if (!Number.isInteger(link?.mtuBytes) || link.mtuBytes < 20 || link.mtuBytes > 65535) {
+    const mtuBytes = link?.mtuBytes;
+    if (!Number.isInteger(mtuBytes) || mtuBytes < 20 || mtuBytes > 65535) {
       throw invalidOption(
         "link",
-        `its mtuBytes, ${link?.mtuBytes}, is not a whole number from 20 to 65535`,
+        `its mtuBytes, ${mtuBytes}, is not a whole number from 20 to 65535`,
       );
     }
-    this.#link = link;
     this.#clock = clock;
-    const { mtuBytes } = link;
     this.#protocol = new Protocol(config, {
       mtuBytes,
       random,
       ...(link.airtimeUs && { airtimeUs: (bytes: number) => link.airtimeUs?.(bytes) ?? 0 }),
     });
-    this.#pending = new PendingRequests(random());
-    const depth = Math.max(1, Math.min(this.#protocol.config.linkDepth, link.outstandingMax));
-    this.#slots = Array.from({ length: depth }, () => this.#createSlot(mtuBytes));
-    this.#freeSlots = [...this.#slots];
+    this.#driver = new Driver(link, clock, this.#protocol, (event) => this.#dispatch(event));
+    this.#outbox = new Outbox(this.#driver);
+    this.#exchange = new Exchange(
+      clock,
+      (address, bytes, sendOptions, channel) =>
+        this.#outbox.send(address, bytes, sendOptions, channel, false),
+      random(),
+    );
   }
 
   /** This side's own address, if the link knows it. */
   get address(): Address | undefined {
-    return this.#link.localAddress;
+    return this.#driver.link.localAddress;
   }
 
   /** Counts that belong to no peer. */
@@ -155,17 +124,18 @@ export class Endpoint implements AsyncDisposable {
     return this.#protocol.totalBudget.heldBytes + this.#protocol.strangerBudget.heldBytes;
   }
 
-  /** The peer at an address. Nothing is sent until you send. */
+  /**
+   * The peer at an address. Nothing is sent until you send.
+   * @throws {@link FardelError} `invalid-option`
+   */
   peer(address: Address): RemotePeer {
     if (!(address instanceof Uint8Array) || address.length === 0) {
       throw invalidOption("address", "it is not a Uint8Array of at least one byte");
     }
     const key = addressKey(address);
-    let peer = this.#peers.get(key);
-    if (!peer) {
-      peer = new RemotePeer(this, address.slice());
-      this.#peers.set(key, peer);
-    }
+    const known = this.#peers.get(key) ?? this.#protocol.find(address)?.handle;
+    const peer = known instanceof RemotePeer ? known : this.#createRemote(address.slice());
+    this.#peers.set(key, peer);
     return peer;
   }
 
@@ -184,8 +154,8 @@ export class Endpoint implements AsyncDisposable {
   }
 
   /**
-   * Take whole messages in a callback instead, at once; nothing is then held. Throws nothing: an
-   * error in the callback is thrown in a microtask of its own.
+   * Take whole messages in a callback instead, at once; nothing is then held. What the callback
+   * throws surfaces as an uncaught error of its own.
    */
   onMessage(handler: (message: Message) => void): void {
     this.#onMessage = handler;
@@ -211,267 +181,58 @@ export class Endpoint implements AsyncDisposable {
 
   /** Hand over to the link at once what was sent in this turn of the event loop. */
   flush(): void {
-    this.#pump();
+    this.#driver.pump();
   }
 
   /**
    * Stop: peers are told, messages under way fail with `endpoint-closed`, readers finish, the link
-   * is closed. May be called twice.
+   * is closed. Waits up to a quarter of a second for the last datagrams to leave, but not on a
+   * virtual clock. May be called twice.
    */
-  async close(): Promise<void> {
-    if (this.#isClosed) return;
-    for (const peer of [...this.#protocol.peers]) this.#sendClose(peer, CLOSE_SHUTDOWN);
-    this.#dispatchEvents();
-    this.#isClosed = true;
-    this.#clock.clearTimer(this.#timer);
-    for (const inbox of [this.#messages, this.#requests, this.#incomingStreams]) {
-      inbox.discard();
-      inbox.close();
-    }
-    this.#clock.wakeWaiters?.();
-    await this.#link.close();
+  close(): Promise<void> {
+    return this.#driver.close(CLOSE_SHUTDOWN, () => {
+      for (const inbox of [this.#messages, this.#requests, this.#incomingStreams]) {
+        inbox.discard();
+        inbox.close();
+      }
+    });
   }
 
   [Symbol.asyncDispose](): Promise<void> {
     return this.close();
   }
 
-  // What a RemotePeer comes down to
-
-  /** @internal */
-  sendTo(peer: RemotePeer, bytes: Uint8Array, options: SendOptions): Promise<Receipt> {
-    const isLoose = options.way === "unacknowledged";
-    return attempt(
-      () => this.#send(peer.address, bytes, options, wireChannel(options), isLoose).promise,
-    );
-  }
-
-  /** @internal */
-  async requestFrom(
-    peer: RemotePeer,
-    bytes: Uint8Array,
-    options: DeliveryOptions,
-  ): Promise<Uint8Array> {
-    checkedRank(options.priority);
-    const dueUs = deadlineUs(options.deadlineMs, this.#clock.nowUs());
-    const peerKey = addressKey(peer.address);
-    let resolve: (bytes: Uint8Array) => void = () => {};
-    let reject: (error: unknown) => void = () => {};
-    const reply = new Promise<Uint8Array>((onReply, onError) => {
-      resolve = onReply;
-      reject = onError;
-    });
-    const pending = { peerKey, resolve, reject, isDelivered: false };
-    const id = this.#pending.add(pending);
-    const fail = (error: unknown) => {
-      if (this.#pending.take(peerKey, id)) reject(error);
-    };
-    const message = encodeExchange(EXCHANGE_KIND.request, id, bytes);
-    const sent = this.#send(
-      peer.address,
-      message,
-      options,
-      exchangeChannel(options.priority ?? "normal"),
-      false,
-    );
-    sent.promise.then(() => {
-      pending.isDelivered = true;
-    }, fail);
-    const timer = this.#clock.setTimer(dueUs, () => {
-      fail(new FardelError("not-answered", sentenceFor("not-answered"), "unknown"));
-      this.#clock.wakeWaiters?.();
-    });
-    const onAbort = () => fail(abortError(options.signal, "unknown"));
-    options.signal?.addEventListener("abort", onAbort, { once: true });
-    try {
-      return await reply;
-    } finally {
-      this.#clock.clearTimer(timer);
-      options.signal?.removeEventListener("abort", onAbort);
-    }
-  }
-
-  /** @internal */
-  reportOn(address: Address): PeerReport | undefined {
-    const peer = this.#protocol.find(address);
-    return peer && reportOn(peer, this.#clock.nowUs());
-  }
-
-  /** @internal */
-  closePeer(address: Address): void {
-    const peer = this.#protocol.find(address);
-    if (!peer || this.#isClosed) return;
-    this.#sendClose(peer, CLOSE_DONE);
-    this.#pump();
-  }
-
-  #send(
-    address: Address,
-    bytes: Uint8Array,
-    options: SendOptions,
-    channel: number,
-    isLoose: boolean,
-  ) {
-    const nowUs = this.#clock.nowUs();
-    const deadline = deadlineUs(options.deadlineMs, nowUs);
-    if (!(bytes instanceof Uint8Array)) throw invalidOption("bytes", "they are not a Uint8Array");
-    this.#checkCanSend(address, bytes, isLoose);
-    if (options.signal?.aborted) throw abortError(options.signal, "none");
-    const message = new OutgoingMessage(this.#nextMessageId++, channel, bytes.slice(), {
-      priority: options.priority ?? "normal",
-      deadlineUs: deadline,
-      afterRestart: options.afterRestart ?? "report",
-      firstContact: options.firstContact ?? "data",
-      wantsProgress: options.onProgress !== undefined,
-    });
-    const peer = this.#protocol.peer(address);
-    const promise = new Promise<Receipt>((resolve, reject) => {
-      const onAbort = () => {
-        this.#protocol.abort(peer, message, this.#clock.nowUs());
-        this.#pumpSoon();
-      };
-      options.signal?.addEventListener("abort", onAbort, { once: true });
-      this.#settlers.set(message, {
-        startedUs: nowUs,
-        onProgress: options.onProgress,
-        resolve,
-        reject: (error) =>
-          reject(
-            error instanceof FardelError && error.code === "aborted"
-              ? abortError(options.signal, error.delivery)
-              : error,
-          ),
-        release: () => options.signal?.removeEventListener("abort", onAbort),
-      });
-    });
-    this.#protocol.send(peer, message, isLoose, nowUs);
-    this.#pumpSoon();
-    return { promise, message };
-  }
-
-  #checkCanSend(address: Address, bytes: Uint8Array, isLoose: boolean): void {
-    if (this.#isClosed)
-      throw new FardelError("endpoint-closed", sentenceFor("endpoint-closed"), "none");
-    const { config } = this.#protocol;
-    const bytesMax = isLoose ? looseBytesMax(this.#link.mtuBytes) : config.sendQueueBytesMax;
-    if (bytes.length > bytesMax) {
-      throw new FardelError(
-        "message-too-large",
-        `A message of ${bytes.length} bytes is larger than the ${bytesMax} that can be sent this way. Split it.`,
-        "none",
-      );
-    }
-    const peer = this.#protocol.find(address);
-    const isFull =
-      peer &&
-      (peer.queuedMessages >= config.sendQueueMessagesMax ||
-        peer.queuedBytes + bytes.length > config.sendQueueBytesMax);
-    if (isFull) throw new FardelError("queue-full", sentenceFor("queue-full"), "none");
-  }
-
-  // The link's calls
-
-  #createSlot(mtuBytes: number): Slot {
-    const slot: Slot = {
-      buffer: new Uint8Array(mtuBytes),
-      ticket: undefined,
-      done: (outcome) => {
-        const { ticket } = slot;
-        if (!ticket || this.#isClosed) return;
-        slot.ticket = undefined;
-        this.#freeSlots.push(slot);
-        this.#protocol.handleSendOutcome(ticket, outcome, this.#clock.nowUs());
-        this.#pump();
+  /** The operations of a peer's handle; a closure, so that handles show nothing but their own methods. */
+  #createRemote(address: Address): RemotePeer {
+    return new RemotePeer(address, {
+      send: async (bytes, options) =>
+        this.#outbox.send(
+          address,
+          bytes,
+          options,
+          wireChannel(options),
+          options.way === "unacknowledged",
+        ),
+      request: (bytes, options) => this.#exchange.request(address, bytes, options),
+      report: () => {
+        const peer = this.#protocol.find(address);
+        return peer && reportOn(peer, this.#clock.nowUs());
       },
-    };
-    return slot;
-  }
-
-  #handleDatagram(from: Address, datagram: Uint8Array, info: DatagramInfo): void {
-    if (this.#isClosed) return;
-    this.#protocol.handleDatagram(from, datagram, info, this.#clock.nowUs());
-    this.#pump();
-  }
-
-  #handleStatus(status: "up" | "down"): void {
-    if (this.#isClosed) return;
-    this.#protocol.handleLinkStatus(status, this.#clock.nowUs());
-    this.#pump();
-  }
-
-  #sendClose(peer: Peer, reason: number): void {
-    const slot = this.#freeSlots.pop();
-    const buffer = slot?.buffer ?? new Uint8Array(this.#link.mtuBytes);
-    const transmit = this.#protocol.close(peer, reason, buffer, this.#clock.nowUs());
-    if (!slot) return;
-    if (!transmit) {
-      this.#freeSlots.push(slot);
-      return;
-    }
-    slot.ticket = transmit.ticket;
-    this.#link.send(transmit.address, transmit.datagram, slot.done);
-  }
-
-  // Driving the protocol
-
-  /** Everything that one turn of the event loop sends shares datagrams. */
-  #pumpSoon(): void {
-    if (this.#isPumping) {
-      this.#mustPumpAgain = true;
-      return;
-    }
-    if (this.#isPumpQueued) return;
-    this.#isPumpQueued = true;
-    queueMicrotask(() => {
-      this.#isPumpQueued = false;
-      this.#pump();
+      close: () => {
+        const peer = this.#protocol.find(address);
+        if (!peer || !this.#driver.isRunning) return;
+        this.#driver.closePeer(peer, CLOSE_DONE);
+        this.#driver.pump();
+      },
     });
   }
 
-  #pump(): void {
-    if (this.#isPumping) {
-      this.#mustPumpAgain = true;
-      return;
-    }
-    this.#isPumping = true;
-    do {
-      this.#mustPumpAgain = false;
-      this.#dispatchEvents();
-      if (this.#isClosed) break;
-      this.#transmit();
-    } while (this.#mustPumpAgain);
-    this.#isPumping = false;
-    if (!this.#isClosed) this.#armTimer();
-  }
-
-  #transmit(): void {
-    const nowUs = this.#clock.nowUs();
-    while (this.#freeSlots.length > 0) {
-      const slot = this.#freeSlots[this.#freeSlots.length - 1] as Slot;
-      const transmit = this.#protocol.pollTransmit(slot.buffer, nowUs);
-      if (!transmit) return;
-      this.#freeSlots.pop();
-      slot.ticket = transmit.ticket;
-      this.#link.send(transmit.address, transmit.datagram, slot.done);
-    }
-  }
-
-  #armTimer(): void {
-    const dueUs = this.#protocol.timeoutUs;
-    // A timer that is too early is left alone: waking once for nothing is cheaper than moving it.
-    if (dueUs >= this.#timerUs) return;
-    this.#clock.clearTimer(this.#timer);
-    this.#timerUs = dueUs;
-    this.#timer = this.#clock.setTimer(dueUs, () => {
-      this.#timerUs = Number.POSITIVE_INFINITY;
-      this.#protocol.handleTimeout(this.#clock.nowUs());
-      this.#pump();
-    });
-  }
-
-  #dispatchEvents(): void {
-    for (let event = this.#protocol.pollEvent(); event; event = this.#protocol.pollEvent())
-      this.#dispatch(event);
+  /** The handle of a peer that spoke to us; it is forgotten with the peer unless its owner asked for it. */
+  #remote(peer: Peer): RemotePeer {
+    const known = this.#peers.get(peer.key) ?? peer.handle;
+    const remote = known instanceof RemotePeer ? known : this.#createRemote(peer.address);
+    peer.handle = remote;
+    return remote;
   }
 
   #dispatch(event: ProtocolEvent): void {
@@ -480,19 +241,13 @@ export class Endpoint implements AsyncDisposable {
         this.#receive(event);
         break;
       case "message-ended":
-        this.#settle(event.message, event.end);
+        this.#outbox.settle(event.message, event.end);
         break;
-      case "message-progressed": {
-        const { message } = event;
-        const progress = {
-          acknowledgedBytes: message.acknowledgedBytes,
-          totalBytes: message.bytes.length,
-        };
-        this.#call(this.#settlers.get(message)?.onProgress, progress);
+      case "message-progressed":
+        call(this.#outbox.progressOf(event.message), undefined);
         break;
-      }
       case "session-opened":
-        this.#emit("session-opened", { peer: this.peer(event.peer.address) });
+        this.#emit("session-opened", { peer: this.#remote(event.peer) });
         break;
       case "session-ended":
         this.#endSession(event.peer, event.why);
@@ -502,54 +257,18 @@ export class Endpoint implements AsyncDisposable {
     }
   }
 
-  #dispatchStream(event: Extract<ProtocolEvent, { stream: number }>): void {
-    const { peer, stream } = event;
-    const incoming = this.#streams.get(stream);
-    switch (event.type) {
-      case "stream-opened": {
-        const remote = this.peer(peer.address);
-        const opened = new IncomingStream(
-          remote,
-          event.way,
-          indexInWay(event.wireChannel),
-          event.totalBytes,
-          new Inbox(),
-          () => {
-            this.#protocol.cancelStream(peer, stream, this.#clock.nowUs());
-            this.#pumpSoon();
-          },
-        );
-        this.#streams.set(stream, opened);
-        this.#incomingStreams.push(opened, () => {});
-        break;
-      }
-      case "stream-data":
-        incoming?.inbox.push(event.bytes, () => this.#release(peer, event.heldBytes, stream));
-        break;
-      case "stream-ended":
-        incoming?.inbox.close();
-        this.#streams.delete(stream);
-        break;
-      case "stream-failed":
-        incoming?.inbox.close(new FardelError(event.code, sentenceFor(event.code)));
-        this.#streams.delete(stream);
-        break;
-    }
-    this.#clock.wakeWaiters?.();
-  }
-
-  #receive(event: Extract<ProtocolEvent, { type: "message-received" }>): void {
-    const { peer, bytes, way, wireChannel, heldBytes } = event;
+  #receive(event: MessageReceived): void {
+    const { peer, bytes, way, wireChannel: channel, heldBytes } = event;
     const release = () => this.#release(peer, heldBytes, -1);
-    if (way !== "unacknowledged" && isExchange(wireChannel)) {
+    if (way !== "unacknowledged" && isExchange(channel)) {
       this.#receiveExchange(event, release);
       return;
     }
-    const channel = way === "unacknowledged" ? wireChannel : indexInWay(wireChannel);
-    const message = { peer: this.peer(peer.address), bytes, way, channel };
+    const index = way === "unacknowledged" ? channel : indexInWay(channel);
+    const message = { peer: this.#remote(peer), bytes, way, channel: index };
     if (this.#onMessage) {
-      this.#call(this.#onMessage, message);
       release();
+      call(this.#onMessage, message);
       return;
     }
     this.#messages.push(message, release);
@@ -557,122 +276,92 @@ export class Endpoint implements AsyncDisposable {
   }
 
   #receiveExchange(
-    event: Extract<ProtocolEvent, { type: "message-received" }>,
+    { peer, session, bytes, wireChannel: channel }: MessageReceived,
     release: () => void,
   ): void {
-    const exchange = decodeExchange(event.bytes);
-    const { peer, session, wireChannel } = event;
-    if (!exchange) {
-      peer.statistics.malformed++;
-      release();
-      return;
+    const isSameSession = () => this.#protocol.find(peer.address)?.session === session;
+    const request = this.#exchange.receive(peer.address, bytes, channel, isSameSession);
+    if (request === "malformed") peer.statistics.malformed++;
+    if (typeof request === "object")
+      this.#requests.push({ peer: this.#remote(peer), ...request }, release);
+    else release();
+    this.#clock.wakeWaiters?.();
+  }
+
+  #dispatchStream(event: StreamEvent): void {
+    const { peer, stream } = event;
+    const incoming = this.#streams.get(stream);
+    switch (event.type) {
+      case "stream-opened":
+        this.#openStream(event);
+        break;
+      case "stream-data":
+        incoming?.inbox.push(event.bytes, () => this.#release(peer, event.heldBytes, stream));
+        break;
+      case "stream-ended":
+      case "stream-failed":
+        this.#streams.delete(stream);
+        incoming?.inbox.close(
+          event.type === "stream-failed"
+            ? new FardelError(event.code, sentenceFor(event.code))
+            : undefined,
+        );
+        break;
     }
     this.#clock.wakeWaiters?.();
-    const { kind, id, bytes } = exchange;
-    if (kind === EXCHANGE_KIND.request) {
-      const remote = this.peer(peer.address);
-      const answer = (answerKind: number, answerBytes: Uint8Array) => {
-        if (this.#protocol.find(remote.address)?.session !== session) {
-          return Promise.reject(
-            new FardelError("peer-restarted", sentenceFor("peer-restarted"), "none"),
-          );
-        }
-        const message = encodeExchange(answerKind, id, answerBytes);
-        const priority = wireChannel === exchangeChannel("urgent") ? "urgent" : "normal";
-        return attempt(
-          () => this.#send(remote.address, message, { priority }, wireChannel, false).promise,
-        );
-      };
-      this.#requests.push(
-        {
-          peer: remote,
-          bytes,
-          reply: (reply) => answer(EXCHANGE_KIND.reply, reply),
-          fail: (text) => answer(EXCHANGE_KIND.failure, new TextEncoder().encode(text)),
-        },
-        release,
-      );
-      return;
-    }
-    const pending = this.#pending.take(peer.key, id);
-    if (kind === EXCHANGE_KIND.reply) pending?.resolve(bytes);
-    else
-      pending?.reject(
-        new FardelError(
-          "request-failed",
-          `The peer's application says: ${new TextDecoder().decode(bytes)}`,
-          "unknown",
-        ),
-      );
-    release();
+  }
+
+  #openStream({
+    peer,
+    stream,
+    way,
+    wireChannel: channel,
+    totalBytes,
+  }: Extract<StreamEvent, { type: "stream-opened" }>): void {
+    const onCancel = () => {
+      this.#protocol.cancelStream(peer, stream, this.#clock.nowUs());
+      this.#driver.pumpSoon();
+    };
+    const incoming = new IncomingStream(
+      this.#remote(peer),
+      way,
+      indexInWay(channel),
+      totalBytes,
+      new Inbox(),
+      onCancel,
+    );
+    this.#streams.set(stream, incoming);
+    this.#incomingStreams.push(incoming, () => {});
   }
 
   #release(peer: Peer, heldBytes: number, stream: number): void {
     this.#protocol.release(peer, heldBytes, stream, this.#clock.nowUs());
-    if (!this.#isClosed) this.#pumpSoon();
-  }
-
-  #settle(message: OutgoingMessage, end: MessageEnd): void {
-    const settler = this.#settlers.get(message);
-    if (!settler) return;
-    this.#settlers.delete(message);
-    settler.release();
-    if (end.outcome === "failed") {
-      settler.reject(new FardelError(end.code, sentenceFor(end.code, end.reason), end.delivery));
-    } else {
-      settler.resolve({
-        outcome: end.outcome,
-        bytes: message.bytes.length,
-        fragmentsSent: message.fragmentsSent,
-        fragmentsRepeated: message.fragmentsRepeated,
-        elapsedUs: this.#clock.nowUs() - settler.startedUs,
-      });
-    }
-    this.#clock.wakeWaiters?.();
+    this.#driver.pumpSoon();
   }
 
   #endSession(peer: Peer, why: SessionEnd): void {
     const code: FardelErrorCode = why === "closed-here" ? "endpoint-closed" : why;
-    this.#pending.failDelivered(peer.key, new FardelError(code, sentenceFor(code), "unknown"));
-    this.#emit("session-ended", { peer: this.peer(peer.address), why });
+    this.#exchange.endSession(peer.key, new FardelError(code, sentenceFor(code), "unknown"));
+    this.#emit("session-ended", { peer: this.#remote(peer), why });
     this.#clock.wakeWaiters?.();
   }
 
   #emit<K extends keyof EndpointEvents>(type: K, event: EndpointEvents[K]): void {
-    for (const listener of this.#listeners.get(type) ?? [])
-      this.#call(listener as Listener<K>, event);
-  }
-
-  /** The caller's code must not break ours: what it throws surfaces as an uncaught error of its own. */
-  #call<T>(handler: ((argument: T) => void) | undefined, argument: T): void {
-    try {
-      handler?.(argument);
-    } catch (error) {
-      queueMicrotask(() => {
-        throw error;
-      });
-    }
+    for (const listener of this.#listeners.get(type) ?? []) call(listener as Listener<K>, event);
   }
 }
 
-function abortError(signal: AbortSignal | undefined, delivery: Delivery | undefined): FardelError {
-  return Object.assign(new FardelError("aborted", sentenceFor("aborted"), delivery), {
-    cause: signal?.reason,
-  });
+/** The caller's code must not break ours. */
+function call<T>(handler: ((argument: T) => void) | undefined, argument: T): void {
+  try {
+    handler?.(argument);
+  } catch (error) {
+    queueMicrotask(() => {
+      throw error;
+    });
+  }
 }
 
 function cryptoRandom(): number {
   return crypto.getRandomValues(new Uint32Array(1))[0] as number;
-}
-
-function messageOf(cause: unknown): string {
-  return cause instanceof Error ? cause.message : String(cause);
-}
-
-function attempt<T>(run: () => Promise<T>): Promise<T> {
-  try {
-    return run();
-  } catch (error) {
-    return Promise.reject(error);
-  }
 }

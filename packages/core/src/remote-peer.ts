@@ -1,4 +1,3 @@
-import type { Endpoint } from "./endpoint.js";
 import type { Address } from "./link.js";
 import type { PeerReport } from "./report.js";
 import type { DeliveryOptions, SendOptions } from "./send-options.js";
@@ -18,16 +17,24 @@ export interface Receipt {
   readonly elapsedUs: number;
 }
 
+/** What the endpoint does for a handle. */
+export interface PeerOperations {
+  send(bytes: Uint8Array, options: SendOptions): Promise<Receipt>;
+  request(bytes: Uint8Array, options: DeliveryOptions): Promise<Uint8Array>;
+  report(): PeerReport | undefined;
+  close(): void;
+}
+
 /** The other end at one address. Get it from {@link Endpoint.peer}; it costs nothing to keep. */
 export class RemotePeer {
-  readonly #endpoint: Endpoint;
+  readonly #operations: PeerOperations;
 
   /** @internal */
   constructor(
-    endpoint: Endpoint,
     readonly address: Address,
+    operations: PeerOperations,
   ) {
-    this.#endpoint = endpoint;
+    this.#operations = operations;
   }
 
   /**
@@ -40,7 +47,7 @@ export class RemotePeer {
    * `peer-unreachable`, `endpoint-closed`. `delivery` says whether it may have arrived all the same.
    */
   send(bytes: Uint8Array, options: SendOptions = {}): Promise<Receipt> {
-    return this.#endpoint.sendTo(this, bytes, options);
+    return this.#operations.send(bytes, options);
   }
 
   /**
@@ -49,16 +56,16 @@ export class RemotePeer {
    * reply came before the deadline; `request-failed` with the text of the peer's application.
    */
   request(bytes: Uint8Array, options: DeliveryOptions = {}): Promise<Uint8Array> {
-    return this.#endpoint.requestFrom(this, bytes, options);
+    return this.#operations.request(bytes, options);
   }
 
   /** What is known about the peer and the way to it; `undefined` before any contact. */
   report(): PeerReport | undefined {
-    return this.#endpoint.reportOn(this.address);
+    return this.#operations.report();
   }
 
   /** End the session; messages under way fail with `endpoint-closed`. A later send opens a new one. */
   close(): void {
-    this.#endpoint.closePeer(this.address);
+    this.#operations.close();
   }
 }

@@ -1,4 +1,4 @@
-import type { FardelErrorCode } from "./protocol/errors.js";
+import { type Delivery, FardelError, type FardelErrorCode } from "./protocol/errors.js";
 
 /** What happened, and what to do next. */
 const SENTENCES: Readonly<Record<FardelErrorCode, string>> = {
@@ -32,4 +32,14 @@ const STOP_SENTENCES: Readonly<Record<number, string>> = {
 export function sentenceFor(code: FardelErrorCode, stopReason?: number): string {
   if (code !== "refused-by-peer") return SENTENCES[code];
   return SENTENCES[code] + (STOP_SENTENCES[stopReason ?? 0] ?? ": its accept option refused it.");
+}
+
+/** `aborted`, with the caller's own reason as `cause`. */
+export function abortError(
+  signal: AbortSignal | undefined,
+  delivery: Delivery | undefined,
+): FardelError {
+  return Object.assign(new FardelError("aborted", sentenceFor("aborted"), delivery), {
+    cause: signal?.reason,
+  });
 }

@@ -78,7 +78,11 @@ function dataRank(session: Session): number {
   const channel = session.sender.next(wholeOnlyBytes(session), session.isVerified);
   const rank = channel?.rank(wholeOnlyBytes(session), session.isVerified) ?? -1;
   // While an opening waits for its answer, only the probe timer repeats what it carried.
-  const isRepeat = session.phase === "opening" && session.probe.awaited >= 0 && channel?.nextLost();
+  const isAwaiting = session.probe.awaited >= 0;
+  const isRepeat = session.phase === "opening" && isAwaiting && channel?.nextLost();
+  // What may not go to an unverified peer makes us ask it to prove itself.
+  if (!channel && session.phase === "answering" && !isAwaiting && session.sender.hasMessages)
+    return 0;
   return Math.max(isRepeat ? -1 : rank, session.looseSender.foremost?.rank ?? -1);
 }
 
@@ -139,7 +143,7 @@ class Composer {
     }
     if (session.phase === "opening") this.#pad();
     const ask = this.#ask(isProbe);
-    const isEmpty = out.at === frames && ask !== ASK.now;
+    const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
     patchAsk(out.bytes, ask);
     out.limit = out.bytes.length;
@@ -174,8 +178,10 @@ class Composer {
     if (!receiver || acks.dueUs === Number.POSITIVE_INFINITY) return;
     const isDue = acks.dueUs <= nowUs;
     if (!isDue && !this.#canRide(receiver.ackBytes())) return;
-    if (out.room < ackFrameBytes(0)) return;
-    receiver.writeAcks(out, received.highest, acks.isPrompt(received.highest));
+    // With the smallest datagrams HELLO leaves no room: it answers alone, the ack follows when asked again.
+    if (out.room >= ackFrameBytes(0)) {
+      receiver.writeAcks(out, received.highest, acks.isPrompt(received.highest));
+    }
     acks.noteSent();
     this.#wroteAck = true;
   }

@@ -61,6 +61,10 @@ export class LooseSender {
       message.cutBytes > 0 || WHOLE_HEAD_BYTES + left > mtuBytes - aroundBytes(mtuBytes);
     const last = !fragmented || left + MESSAGE_CRC_BYTES <= loosePayload(mtuBytes);
     const from = message.cutBytes;
+    if (fragmented && from === 0) {
+      this.#id = (this.#id + 1) & 0xffff;
+      this.#index = 0;
+    }
     // The last fragment keeps room for the CRC-32, and something of the message besides it.
     const to = last ? message.bytes.length : from + Math.min(left - 1, loosePayload(mtuBytes));
     encodeLoose(out, {
@@ -79,8 +83,6 @@ export class LooseSender {
     message.fragmentsSent++;
     this.#index++;
     if (!last) return;
-    this.#id = (this.#id + 1) & 0xffff;
-    this.#index = 0;
     message.isCut = true;
     this.queue.shift();
     this.#leaving.set(number, [...(this.#leaving.get(number) ?? []), message]);

@@ -58,7 +58,9 @@ export class Peer {
   /** Place in the protocol's timer heap and ready list. */
   heapIndex = -1;
   timerUs = Number.POSITIVE_INFINITY;
-  readyRank = -1;
+  readyMask = 0;
+  /** What the owner keeps with this peer. */
+  handle: unknown;
 
   constructor(
     readonly address: Uint8Array,
@@ -275,9 +277,10 @@ export class Peer {
     this.environment.emit({ type: "session-opened", peer: this });
   }
 
-  handleTimeout(nowUs: number): void {
+  /** While the link is down retry timers stand still; deadlines do not. */
+  handleTimeout(nowUs: number, isLinkUp: boolean): void {
     if (this.deadlineUs <= nowUs) this.#expire(nowUs);
-    this.session?.handleTimeout(nowUs);
+    if (isLinkUp) this.session?.handleTimeout(nowUs);
   }
 
   #expire(nowUs: number): void {
@@ -426,6 +429,7 @@ export class Peer {
     for (const stream of streams)
       this.environment.emit({ type: "stream-failed", peer: this, stream, code: streamCode(why) });
     for (const message of loose) this.endMessage(message, { outcome: "sent" });
+    this.looseQueue.first?.rewind();
     this.environment.emit({ type: "session-ended", peer: this, why });
     if (successor) {
       successor.isCandidate = false;

@@ -201,7 +201,8 @@ export class Protocol {
     nowUs: number,
   ): void {
     const head = decodeHead(datagram);
-    if (!head.ok) {
+    // Longer than what HELLO stated: taking it could contradict a fragment that was cut anew.
+    if (!head.ok || datagram.length > this.#setting.mtuBytes) {
       this.counts.unreadableDatagrams++;
       return;
     }
@@ -218,10 +219,6 @@ export class Protocol {
       }
       peer = this.#admit(address, key);
       if (!peer) return;
-    }
-    if (datagram.length > this.#setting.mtuBytes) {
-      this.counts.unreadableDatagrams++;
-      return;
     }
     if (info.rssiDbm !== undefined) peer.rssiDbm = info.rssiDbm;
     if (info.radioChannel !== undefined) peer.radioChannel = info.radioChannel;
@@ -255,8 +252,7 @@ export class Protocol {
   handleTimeout(nowUs: number): void {
     if (this.#waitUntilUs <= nowUs) this.#waitUntilUs = 0;
     for (let peer = this.#timers.due(nowUs); peer; peer = this.#timers.due(nowUs)) {
-      // While the link is down retry timers stand still; deadlines do not.
-      if (this.#isLinkUp || peer.deadlineUs <= nowUs) peer.handleTimeout(nowUs);
+      peer.handleTimeout(nowUs, this.#isLinkUp);
       this.#touch(peer, nowUs);
       // Timers that stand still with the link are looked at again when it is up.
       if (peer.timerUs <= nowUs)
@@ -304,23 +300,43 @@ export class Protocol {
   }
 
   #pollPeers(buffer: Uint8Array, nowUs: number): Transmit | undefined {
-    for (let peer = this.#ready.take(); peer; peer = this.#ready.take()) {
-      for (const session of [peer.candidate, peer.session]) {
-        const composed = session && composeDatagram(session, buffer, nowUs);
-        if (!session || !composed) continue;
-        peer.statistics.datagramsSent++;
-        peer.statistics.bytesSent += composed.datagram.length;
-        this.#touch(peer, nowUs);
-        return {
-          address: peer.address,
-          datagram: composed.datagram,
-          ticket: { peer, session, number: composed.number },
-        };
+    for (let next = this.#ready.take(); next; next = this.#ready.take()) {
+      const { item: peer, rank } = next;
+      const currentRank = this.#rankOf(peer, nowUs);
+      if (currentRank < rank) {
+        // Something higher was sent or withdrawn since: it waits under what is left.
+        this.#ready.offer(peer, currentRank);
+        continue;
       }
+      const transmit = this.#composeFor(peer, buffer, nowUs);
+      if (transmit) return transmit;
       // Nothing could be written: its next input, or its timer, brings it back.
       this.#timers.set(peer, peer.timeoutUs(true));
     }
     return undefined;
+  }
+
+  #composeFor(peer: Peer, buffer: Uint8Array, nowUs: number): Transmit | undefined {
+    for (const session of [peer.candidate, peer.session]) {
+      const composed = session && composeDatagram(session, buffer, nowUs);
+      if (!session || !composed) continue;
+      peer.statistics.datagramsSent++;
+      peer.statistics.bytesSent += composed.datagram.length;
+      if (session.isUsedUp) peer.endSession("peer-restarted", nowUs);
+      this.#touch(peer, nowUs);
+      return {
+        address: peer.address,
+        datagram: composed.datagram,
+        ticket: { peer, session, number: composed.number },
+      };
+    }
+    return undefined;
+  }
+
+  #rankOf(peer: Peer, nowUs: number): number {
+    const { session, candidate } = peer;
+    const rank = session ? transmitRank(session, nowUs) : -1;
+    return candidate ? Math.max(rank, transmitRank(candidate, nowUs)) : rank;
   }
 
   #pollAnswer(buffer: Uint8Array): Transmit | undefined {
@@ -385,14 +401,13 @@ export class Protocol {
   #forget(peer: Peer): void {
     peer.endSession("closed-here", 0);
     this.#timers.set(peer, Number.POSITIVE_INFINITY);
-    peer.readyRank = -1;
     this.#strangers.delete(peer);
     this.#peers.delete(peer.key);
   }
 
   /** Something about the peer may have changed: put it where it belongs. */
   #touch(peer: Peer, nowUs: number): void {
-    const rank = Math.max(rankOf(peer.session, nowUs), rankOf(peer.candidate, nowUs));
+    const rank = this.#rankOf(peer, nowUs);
     this.#ready.offer(peer, rank);
     this.#timers.set(peer, peer.timeoutUs(rank === HIGHEST_RANK));
   }
@@ -407,10 +422,6 @@ export class Protocol {
       this.#touch(peer, nowUs);
     }
   }
-}
-
-function rankOf(session: Session | undefined, nowUs: number): number {
-  return session ? transmitRank(session, nowUs) : -1;
 }
 
 /** Text that is equal for equal addresses: one character a byte. */

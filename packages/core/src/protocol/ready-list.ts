@@ -1,6 +1,6 @@
-/** What waits to transmit; the list keeps the rank under which it waits. */
+/** What waits to transmit; the list keeps in `readyMask` under which ranks it waits. */
 export interface Ready {
-  readyRank: number;
+  readyMask: number;
 }
 
 const RANKS = 4;
@@ -10,26 +10,24 @@ export class ReadyList<T extends Ready> {
   readonly #queues: T[][] = Array.from({ length: RANKS }, () => []);
   readonly #heads: number[] = new Array(RANKS).fill(0);
 
-  /** Wait under this rank (-1: not at all). A peer already waiting higher is served early once; harmless. */
+  /** Wait under this rank; -1: not at all. Waiting there already changes nothing. */
   offer(item: T, rank: number): void {
-    if (rank < 0 || rank <= item.readyRank) return;
-    item.readyRank = rank;
+    if (rank < 0 || item.readyMask & (1 << rank)) return;
+    item.readyMask |= 1 << rank;
     this.#queues[rank]?.push(item);
   }
 
-  /** Whose turn it is, taken off the list. */
-  take(): T | undefined {
+  /** Whose turn it is, taken off the list, and under which rank it waited. */
+  take(): { item: T; rank: number } | undefined {
     for (let rank = RANKS - 1; rank >= 0; rank--) {
       const queue = this.#queues[rank] as T[];
-      while ((this.#heads[rank] as number) < queue.length) {
-        const item = queue[this.#heads[rank] as number] as T;
-        this.#heads[rank] = (this.#heads[rank] as number) + 1;
-        this.#compact(rank, queue);
-        // A stale entry: it has moved to another rank, or was served since.
-        if (item.readyRank !== rank) continue;
-        item.readyRank = -1;
-        return item;
-      }
+      const head = this.#heads[rank] as number;
+      if (head >= queue.length) continue;
+      const item = queue[head] as T;
+      item.readyMask &= ~(1 << rank);
+      this.#heads[rank] = head + 1;
+      this.#compact(rank, queue);
+      return { item, rank };
     }
     return undefined;
   }

@@ -78,6 +78,8 @@ export class SendChannel {
   #givenUpEnd: number;
   #skipNumber = -1;
   #skipState: "none" | "due" | "in-flight" = "none";
+  /** First fragment of which the last ACK, cut for lack of room, says nothing; -1: it says all. */
+  #unknownFrom = -1;
   /** Turn in the round of channels of one priority; higher: served later. */
   turn = 0;
 
@@ -287,6 +289,7 @@ export class SendChannel {
     }
     if (carrier > this.#windowNumber && !isOld) {
       this.#windowNumber = carrier;
+      this.#unknownFrom = frame.truncated ? serialAdd(frame.next, frame.map.length * 8 + 1) : -1;
       this.#limit = serialAdd(frame.next, frame.window);
     }
     this.#settle();
@@ -320,7 +323,11 @@ export class SendChannel {
       this.#skipState = "due";
     if (this.inFlight === 0) return 0;
     let found = 0;
-    const sent = serialDistance(this.#base, this.#cutNext);
+    const known = this.#unknownFrom < 0 ? this.#cutNext : this.#unknownFrom;
+    const sent = Math.min(
+      serialDistance(this.#base, this.#cutNext),
+      serialDistance(this.#base, known),
+    );
     for (let i = 0; i < sent; i++) {
       const slot = this.#slot(serialAdd(this.#base, i));
       if (slot.state !== "in-flight" || slot.number > largest) continue;

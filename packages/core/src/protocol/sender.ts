@@ -71,6 +71,11 @@ export class Sender {
     return active;
   }
 
+  /** Something waits to be sent for the first time, or for the rest of it. */
+  get hasMessages(): boolean {
+    return this.channels.some((channel) => channel.foremost !== undefined);
+  }
+
   find(channel: number): SendChannel | undefined {
     return this.#byNumber[channel];
   }

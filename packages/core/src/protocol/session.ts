@@ -35,6 +35,8 @@ interface AskedDatagram {
   leftUs: number;
 }
 const ASKED_MAX = 8;
+/** A session ends before its numbers would be used again; section 2.3. */
+export const NUMBER_MAX = 0xffff_fff0;
 /** Round trips measured under load are left out, but not for ever. */
 const SAMPLES_LEFT_OUT_MAX = 8;
 /** In a row without a sign of the peer: then sending waits for the probe timer; section 7.3. */
@@ -55,7 +57,7 @@ export class Session {
   peerWindow = 0;
   /** It answers, but neither takes nor gives messages until its token comes back; section 4.4. */
   isCandidate = false;
-  /** A candidate that has proved itself, or a session whose numbers are used up. */
+  #isOpener = false;
   readonly received = new ReplayWindow();
   readonly roundTrip = new RoundTrip();
   readonly acks: AckPolicy;
@@ -114,18 +116,24 @@ export class Session {
     this.looseSender = new LooseSender(peer.looseQueue, token & 0xffff);
   }
 
+  /** Its numbers are used up: nothing more may be sent in it. */
+  get isUsedUp(): boolean {
+    return this.nextNumber > NUMBER_MAX;
+  }
+
   get isVerified(): boolean {
     return this.phase === "open";
   }
 
   /** Bytes that may still be sent to a peer that has not proved where it is; section 4.3. */
   get unverifiedCredit(): number {
-    return this.phase === "answering"
-      ? this.bytesReceived - this.bytesSent
-      : Number.POSITIVE_INFINITY;
+    // Whoever wanted to talk to this address before it spoke is not bound by what it says.
+    const isBound = this.phase === "answering" && !this.#isOpener;
+    return isBound ? this.bytesReceived - this.bytesSent : Number.POSITIVE_INFINITY;
   }
 
   move(trigger: Trigger): void {
+    if (trigger === "open-requested") this.#isOpener = true;
     this.phase = nextPhase(this.phase, trigger);
   }
 
@@ -157,9 +165,8 @@ export class Session {
   /** The peer has sent our token back. */
   noteEcho(nowUs: number): void {
     if (this.phase === "open") return;
-    const wasOpener = this.phase === "opening";
     this.move("echo-received");
-    if (wasOpener) {
+    if (this.#isOpener) {
       const hasRequest = this.sender.find(14) ?? this.sender.find(15);
       this.confirmDueUs = nowUs + (hasRequest ? 0 : this.environment.config.confirmDelayUs);
     }
