@@ -19,6 +19,7 @@ import {
   NotApplicable,
 } from "./conformance/setup.js";
 import { Stage } from "./conformance/stage.js";
+import { invalidOption } from "./protocol/config.js";
 
 export {
   type ConformanceFactory,
@@ -40,7 +41,7 @@ const CHECKS: Readonly<Record<string, CheckBody>> = {
 };
 
 /**
- * All checks one by one, for a test runner to name and run:
+ * All checks one by one, for a test runner to name and run. A check that does not apply passes.
  *
  * ```ts
  * import { linkConformanceChecks } from "@fardel/core/conformance";
@@ -48,11 +49,13 @@ const CHECKS: Readonly<Record<string, CheckBody>> = {
  *
  * for (const check of linkConformanceChecks(() => makeTwoLinks())) test(check.name, check.run);
  * ```
+ * @throws {@link FardelError} `invalid-option`
  */
 export function linkConformanceChecks(
   factory: ConformanceFactory,
   options: ConformanceOptions = {},
 ): LinkCheck[] {
+  checkOptions(options);
   return Object.entries(CHECKS).map(([name, body]) => ({
     name,
     run: async () => {
@@ -77,12 +80,14 @@ export function linkConformanceChecks(
  * ```
  *
  * @returns the result of each check, none of them failed
+ * @throws {@link FardelError} `invalid-option`
  * @throws {@link LinkConformanceError} - if any failed; its message says what to change
  */
 export async function linkConformance(
   factory: ConformanceFactory,
   options: ConformanceOptions = {},
 ): Promise<LinkCheckResult[]> {
+  checkOptions(options);
   const results: LinkCheckResult[] = [];
   for (const [name, body] of Object.entries(CHECKS)) {
     results.push(await resultOf(name, body, factory, options));
@@ -104,6 +109,17 @@ async function resultOf(
       : { name, outcome: "not-applicable", reason };
   } catch (error) {
     return { name, outcome: "failed", reason: (error as LinkCheckError).message };
+  }
+}
+
+function checkOptions({ patienceUs = 1, quietUs = 1, datagrams = 2 }: ConformanceOptions): void {
+  for (const [name, value] of Object.entries({ patienceUs, quietUs })) {
+    if (!Number.isSafeInteger(value) || value < 1) {
+      throw invalidOption(name, `${value} is not a whole number of microseconds of at least 1`);
+    }
+  }
+  if (!Number.isInteger(datagrams) || datagrams < 2 || datagrams > 100_000) {
+    throw invalidOption("datagrams", `${datagrams} is not a whole number from 2 to 100000`);
   }
 }
 

@@ -155,9 +155,10 @@ export class Driver {
   #armTimer(): void {
     const dueUs = this.protocol.timeoutUs;
     // A timer that is too early is left alone: waking once for nothing is cheaper than moving it.
-    if (dueUs >= this.#timerUs) return;
-    this.clock.clearTimer(this.#timer);
+    if (dueUs >= this.#timerUs && dueUs !== Number.POSITIVE_INFINITY) return;
+    if (this.#timerUs !== Number.POSITIVE_INFINITY) this.clock.clearTimer(this.#timer);
     this.#timerUs = dueUs;
+    if (dueUs === Number.POSITIVE_INFINITY) return;
     this.#timer = this.clock.setTimer(dueUs, () => {
       this.#timerUs = Number.POSITIVE_INFINITY;
       this.protocol.handleTimeout(this.clock.nowUs());

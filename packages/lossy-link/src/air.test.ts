@@ -184,6 +184,19 @@ describe("contention", () => {
     expect(stations[2]!.statistics.outcomes.acknowledged).toBe(50);
   });
 
+  it("has each station compete once, also one that was restarted while it was on air", () => {
+    const arbitration = { slotUs: 20, difsUs: 50, cwMin: 0, cwMax: 0 };
+    const { clock, medium, stations } = stationsOn({ arbitration, neighbourAcks: false }, 2);
+    const [one, two] = stations as [LossyLink, LossyLink];
+    one.send(two.localAddress, new Uint8Array(250), () => undefined);
+    clock.setTimer(500, () => one.restartRadio(0));
+    clock.setTimer(600, () => stream(one, two, 5));
+    clock.runSync();
+    const { carried, truncated, collided, delivered } = medium.statistics;
+    const counts = [carried, truncated, collided, delivered].map(({ datagrams }) => datagrams);
+    expect(counts).toEqual([1 + 5, 1, 0, 5]);
+  });
+
   it("tells all owners also when one of them throws", () => {
     const arbitration = { slotUs: 20, difsUs: 50, cwMin: 0, cwMax: 0 };
     const { clock, stations } = stationsOn({ arbitration, neighbourAcks: false }, 3);

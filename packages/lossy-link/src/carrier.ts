@@ -34,7 +34,10 @@ export class Carrier implements AirHost {
     const { acks, mtuBytes } = settings;
     this.clock = clock;
     this.settings = settings;
-    this.paths = new PathBook(new Random(seed), settings.propagation, impairments);
+    const { propagation } = settings;
+    this.paths = new PathBook(new Random(seed), propagation, impairments, (due) =>
+      this.#deliver(due),
+    );
     this.#ackLossThreshold = chanceThreshold(acks?.lossRate ?? 0);
     this.#deliveries = new Pool(() => new Delivery(mtuBytes, (due) => this.#deliver(due)));
   }
@@ -170,7 +173,7 @@ export class Carrier implements AirHost {
       return;
     }
     transmission.received = true;
-    this.#dispatch(transmission, path, receiver, nowUs, path.inFlight === 0);
+    this.#dispatch(transmission, path, receiver, nowUs, path.line.empty);
   }
 
   #spread(transmission: Transmission): void {
@@ -203,20 +206,25 @@ export class Carrier implements AirHost {
     leftAtUs: number,
     atOnce: boolean,
   ): void {
-    const arrivalUs = path.pipeline.arrivalUs(leftAtUs);
-    const copyDelayUs = path.pipeline.copyDelayUs();
+    const { pipeline } = path;
+    const arrivalUs = pipeline.arrivalUs(leftAtUs);
+    const heldUpUs = pipeline.heldUpUs();
+    const copyDelayUs = pipeline.copyDelayUs();
     const original = this.#load(transmission, path, receiver, leftAtUs);
-    if (atOnce && copyDelayUs < 0 && arrivalUs === leftAtUs) {
-      path.inFlight++;
+    if (heldUpUs >= 0) {
+      this.clock.setTimer(arrivalUs + heldUpUs, original.arrive);
+    } else if (atOnce && copyDelayUs < 0 && arrivalUs === leftAtUs) {
       this.#deliver(original);
       return;
+    } else {
+      path.line.push(original);
+      this.clock.setTimer(arrivalUs, path.deliverNext);
     }
-    this.#schedule(original, arrivalUs);
     if (copyDelayUs < 0) return;
     const copy = this.#load(transmission, path, receiver, leftAtUs);
     copy.copy = true;
     this.ledger.duplicated.add(copy.bytes.length);
-    this.#schedule(copy, arrivalUs + copyDelayUs);
+    this.clock.setTimer(arrivalUs + Math.max(0, heldUpUs) + copyDelayUs, copy.arrive);
   }
 
   #load(transmission: Transmission, path: Path, receiver: Station, leftAtUs: number): Delivery {
@@ -232,14 +240,8 @@ export class Carrier implements AirHost {
     return delivery;
   }
 
-  #schedule(delivery: Delivery, arrivalUs: number): void {
-    delivery.path.inFlight++;
-    this.clock.setTimer(arrivalUs, delivery.arrive);
-  }
-
   #deliver(delivery: Delivery): void {
     const { path, bytes } = delivery;
-    path.inFlight--;
     try {
       // Whoever has the address now: what was sent to a board reaches it also after it started anew.
       const receiver = delivery.to.closed ? this.#stations.get(delivery.to.key) : delivery.to;

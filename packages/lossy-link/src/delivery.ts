@@ -13,7 +13,7 @@ export class Delivery {
   leftAtUs = 0;
   corrupted = false;
   copy = false;
-  /** Set as a timer as it is: no datagram needs a function of its own. */
+  /** Set as a timer as it is, where it goes out of turn: no datagram needs a function of its own. */
   readonly arrive: () => void;
 
   constructor(bytesMax: number, whenDue: (delivery: Delivery) => void) {

@@ -64,6 +64,25 @@ describe("EventQueue", () => {
     );
   });
 
+  it("keeps its order when many are removed, so that what fills their gaps goes up and down", () => {
+    const entries = fc.array(fc.tuple(fc.nat(1000), fc.boolean()), {
+      minLength: 30,
+      maxLength: 60,
+    });
+    fc.assert(
+      fc.property(entries, (list) => {
+        const queue = new EventQueue<number>();
+        const events = list.map(([at]) => queue.insert(at, at));
+        for (const [index, [, keep]] of list.entries()) {
+          if (!keep) expect(queue.remove(events[index]!)).toBe(true);
+        }
+        const kept = list.filter(([, keep]) => keep).map(([at]) => at);
+        expect(drain(queue)).toEqual(kept.sort((a, b) => a - b));
+      }),
+      { numRuns: 1000 },
+    );
+  });
+
   it("does not remove an entry of another queue", () => {
     const one = new EventQueue<number>();
     const other = new EventQueue<number>();

@@ -3,12 +3,16 @@ export class Fifo<T> {
   #items: (T | undefined)[] = [];
   #head = 0;
 
+  get empty(): boolean {
+    return this.#head === this.#items.length;
+  }
+
   push(item: T): void {
     this.#items.push(item);
   }
 
   shift(): T | undefined {
-    if (this.#head === this.#items.length) return undefined;
+    if (this.empty) return undefined;
     const item = this.#items[this.#head];
     this.#items[this.#head++] = undefined;
     if (this.#head === this.#items.length) {

@@ -155,8 +155,8 @@ export type Passage = "passes" | "lost" | "outage";
 
 /**
  * {@link Impairments} at work in one direction, for one datagram after the other: `judge` it when it
- * has left the air; if it passes, ask once for `arrivalUs` and `copyDelayUs`, and let `corrupt` have
- * each delivery.
+ * has left the air; if it passes, ask once for `arrivalUs`, `heldUpUs` and `copyDelayUs`, and let
+ * `corrupt` have each delivery.
  */
 export class ImpairmentPipeline {
   readonly #random: Random;
@@ -216,16 +216,18 @@ export class ImpairmentPipeline {
     return lostAsRecorded || lostInBurst || lostAlone ? "lost" : "passes";
   }
 
-  /** When a datagram that left the air at `leftAtUs` is delivered, microseconds. */
+  /** When a datagram that left the air at `leftAtUs` is delivered in its turn, microseconds. */
   arrivalUs(leftAtUs: number): number {
     let arrivalUs = leftAtUs + this.#delayUs;
     if (this.#jitterUs > 0) arrivalUs += this.#jitter.integer(0, this.#jitterUs);
     if (arrivalUs < this.#latestArrivalUs) arrivalUs = this.#latestArrivalUs;
-    const heldUpUs = this.#reordering?.next() ?? -1;
-    // Held up outside of the order: what follows does not wait for it.
-    if (heldUpUs >= 0) return arrivalUs + heldUpUs;
     this.#latestArrivalUs = arrivalUs;
     return arrivalUs;
+  }
+
+  /** For how long it is held up after that, while others pass, microseconds; -1 if it is not. */
+  heldUpUs(): number {
+    return this.#reordering?.next() ?? -1;
   }
 
   /** By how much a second delivery comes after the first, microseconds; -1 if there is none. */

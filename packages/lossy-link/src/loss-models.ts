@@ -44,7 +44,10 @@ export interface TimedBurstLoss {
   readonly lossBad?: number;
 }
 
-/** Losses as they were recorded, or as a test wants them to be. */
+/**
+ * Losses as they were recorded, or as a test wants them to be. Each path is at its own place in the
+ * trace.
+ */
 export interface ReplayedLoss {
   /**
    * One entry for each datagram, 1 for lost and 0 for passed: a list, or a string such as

@@ -184,6 +184,23 @@ describe("broadcast", () => {
     expect(log).toEqual(["2 heard 7", "3 heard 7", "4 heard 7", "5 heard 7"]);
   });
 
+  it("reaches also who came later, and not who left", () => {
+    const rig = new Rig();
+    const one = rig.station(1);
+    const two = rig.station(2);
+    rig.send(one, one.broadcastAddress!, 1);
+    rig.clock.runSync();
+    rig.station(3);
+    rig.send(one, one.broadcastAddress!, 2);
+    rig.clock.runSync();
+    two.close();
+    rig.send(one, one.broadcastAddress!, 3);
+    rig.clock.runSync();
+    expect(rig.heard.get(2)!.map((line) => line[0])).toEqual(["1", "2"]);
+    expect(rig.heard.get(3)!.map((line) => line[0])).toEqual(["2", "3"]);
+    expect(rig.medium.statistics.unheard.datagrams).toBe(0);
+  });
+
   it("does not exist where there is no address for it", () => {
     const rig = new Rig({ broadcastAddress: null });
     const [one] = [rig.station(1), rig.station(2)];

@@ -1,5 +1,6 @@
 import type { Address } from "@fardel/core";
 import { type AddressKey, addressKey, formatAddress } from "./address.js";
+import type { Delivery } from "./delivery.js";
 import { type Impairments, mergeImpairments } from "./impairments.js";
 import type { Station } from "./link.js";
 import { Path } from "./path.js";
@@ -19,13 +20,21 @@ export interface Origin {
 export class PathBook {
   readonly #random: Random;
   readonly #propagation: Propagation | undefined;
+  /** What is done with what arrives on any of them. */
+  readonly #whenDue: (delivery: Delivery) => void;
   readonly #origins = new Map<AddressKey, Origin>();
   #impairments: Impairments;
   #changes = 0;
   #version = 0;
 
-  constructor(random: Random, propagation: Propagation | undefined, impairments: Impairments) {
+  constructor(
+    random: Random,
+    propagation: Propagation | undefined,
+    impairments: Impairments,
+    whenDue: (delivery: Delivery) => void,
+  ) {
     this.#random = random;
+    this.#whenDue = whenDue;
     this.#propagation = propagation;
     this.#impairments = impairments;
   }
@@ -86,7 +95,7 @@ export class PathBook {
     const key = addressKey(to);
     let path = origin.paths.get(key);
     if (path === undefined) {
-      path = new Path(origin.address, to.slice(), this.#random);
+      path = new Path(origin.address, to.slice(), this.#random, this.#whenDue);
       origin.paths.set(key, path);
     }
     return path;

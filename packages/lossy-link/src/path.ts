@@ -1,5 +1,7 @@
 import type { Address, DatagramInfo } from "@fardel/core";
 import { formatAddress } from "./address.js";
+import type { Delivery } from "./delivery.js";
+import { Fifo } from "./fifo.js";
 import { ImpairmentPipeline, type Impairments, type Passage } from "./impairments.js";
 import {
   distanceM,
@@ -23,8 +25,14 @@ export class Path {
   own: Impairments = {};
   /** State of the settings for which this path is configured; -1 for none. */
   version = -1;
-  /** Deliveries that are scheduled. */
-  inFlight = 0;
+  /**
+   * Deliveries that keep their order. Each has set a timer; whichever timer comes first takes whoever
+   * is first in the line, so that not even a clock that is late, and not always by the same time,
+   * changes the order.
+   */
+  readonly line = new Fifo<Delivery>();
+  /** Set as a timer as it is, once for each delivery in the line. */
+  readonly deliverNext: () => void;
   /** What the link knows about the datagram that was judged last. */
   info: DatagramInfo = {};
   readonly pipeline: ImpairmentPipeline;
@@ -36,9 +44,10 @@ export class Path {
   #rssiDbm = 0;
   #fadeThreshold = 0;
 
-  constructor(from: Address, to: Address, random: Random) {
+  constructor(from: Address, to: Address, random: Random, whenDue: (delivery: Delivery) => void) {
     this.from = from;
     this.to = to;
+    this.deliverNext = () => whenDue(this.line.shift()!);
     const name = `${formatAddress(from)}>${formatAddress(to)}`;
     this.#random = random.stream(name);
     this.pipeline = new ImpairmentPipeline(this.#random);

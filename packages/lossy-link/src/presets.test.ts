@@ -65,6 +65,21 @@ describe("the other presets", () => {
     expect(timeOnAirUs(preset, mtuBytes)).toBe(fullUs);
   });
 
+  it("bleAtt delivers half of a connection interval of 7.5 ms after the air", () => {
+    const { a, b, clock } = lossyPair(presets.bleAtt());
+    let deliveredAtUs = -1;
+    a.open({ onDatagram: () => undefined });
+    b.open({
+      onDatagram: () => {
+        deliveredAtUs = clock.nowUs();
+      },
+    });
+    a.send(b.localAddress, new Uint8Array(20), () => undefined);
+    clock.runSync();
+    expect(deliveredAtUs).toBe(676 + 7500 / 2);
+    expect("broadcastAddress" in a).toBe(false);
+  });
+
   it("contention costs on the average what the reference channel costs always", () => {
     // 50 + 310 + 192 + 8 · (43 + 250), and the acknowledgement on top: 10 + 192 + 8 · 14.
     const { a } = lossyPair({ ...presets.contention(), neighbourAcks: false });

@@ -97,6 +97,11 @@ describe("a medium with positions", () => {
     const far = new Medium({ clock, propagation });
     expect(heard(far, clock, 100, 20)).toEqual([]);
     expect(far.statistics.faded.datagrams).toBe(100);
+
+    // What is lost anyhow has not faded.
+    const lossy = new Medium({ clock, propagation, loss: 1 });
+    expect(heard(lossy, clock, 100, 20)).toEqual([]);
+    expect(lossy.statistics.lost.datagrams).toBe(100);
   });
 
   it("has fading from one datagram to the next with the deviation asked for", () => {

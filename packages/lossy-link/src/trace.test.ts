@@ -104,8 +104,9 @@ describe("a trace", () => {
       clock.runSync();
       return trace.lossTrace(a.localAddress, b.localAddress);
     };
+    const burst = { goodToBad: 0.1, badToGood: 0.3 };
     const recorded = run({
-      burst: { goodToBad: 0.1, badToGood: 0.3 },
+      burst,
       delayUs: 40_000,
       duplication: { probability: 0.5 },
       reordering: { probability: 0.3, delayUsMax: 90_000 },
@@ -113,6 +114,8 @@ describe("a trace", () => {
     expect(recorded).toMatch(/^[01]{100}$/);
     expect(recorded).toContain("11");
     expect(recorded).toContain("00");
+    // Steps draw from streams of their own: the same losses without delay, copies and reordering.
+    expect(run({ burst })).toBe(recorded);
     expect(run({ replay: { trace: recorded } })).toBe(recorded);
   });
 });

@@ -1,5 +1,5 @@
 import { Fault, NotApplicable } from "./setup.js";
-import { hex, type Stage, sameBytes } from "./stage.js";
+import { hex, pattern, type Stage, sameBytes } from "./stage.js";
 
 /** What a link says about itself. */
 export const FACTS_CHECKS = {
@@ -18,8 +18,8 @@ export const FACTS_CHECKS = {
     await stage.openAll();
     const { link } = stage.a;
     const { mtuBytes } = link;
-    await stage.deliver(stage.a, stage.b, Uint8Array.of(1));
-    await stage.deliver(stage.b, stage.a, Uint8Array.of(2));
+    await stage.deliver(stage.a, stage.b, pattern(8));
+    await stage.deliver(stage.b, stage.a, pattern(8));
     if (link.mtuBytes !== mtuBytes) {
       throw new Fault(
         `mtuBytes went from ${mtuBytes} to ${link.mtuBytes} while the link was open. Settle it before open resolves.`,
@@ -38,7 +38,8 @@ export const FACTS_CHECKS = {
     }
   },
 
-  "addresses are Uint8Arrays of their own": (stage: Stage) => {
+  "addresses are Uint8Arrays, one for each station": async (stage: Stage) => {
+    await stage.openAll();
     const seen: [label: string, address: Uint8Array][] = [];
     for (const { link, label } of stage.stations) {
       for (const name of ["localAddress", "broadcastAddress"] as const) {

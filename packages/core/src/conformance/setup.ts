@@ -37,7 +37,7 @@ export interface ConformanceOptions {
   readonly patienceUs?: number;
   /** Time for which to watch that nothing happens, µs; default 50 ms. */
   readonly quietUs?: number;
-  /** Datagrams of the check that sends many, 2 to 65536; default 1000. */
+  /** Datagrams of the check that sends many, 2 to 100000; default 1000. */
   readonly datagrams?: number;
 }
 

@@ -29,6 +29,7 @@ export class Station {
   /** Runs inside `onDatagram`, with the link's own array. */
   onArrival: ((from: Address, datagram: Uint8Array) => void) | undefined;
   readonly #stage: Stage;
+  #address: Address | undefined;
 
   constructor(
     stage: Stage,
@@ -40,16 +41,15 @@ export class Station {
   }
 
   get address(): Address {
-    const address = this.givenAddress ?? this.link.localAddress;
-    if (address) return address;
+    // Kept: a link may forget its address when it is closed.
+    this.#address ??= (this.givenAddress ?? this.link.localAddress)?.slice();
+    if (this.#address) return this.#address;
     throw new Fault(
       `Nobody says how ${this.label} is reached: give its link a localAddress, or the setup address${this.label.toUpperCase()}.`,
     );
   }
 
   async open(): Promise<void> {
-    let isOpen = false;
-    let failure: unknown;
     const opening = this.link.open({
       onDatagram: (from, datagram, info) => this.#receive(from, datagram, info),
       onStatus: (status) => {
@@ -58,19 +58,10 @@ export class Station {
         if (this.isClosed) this.callsAfterClose++;
       },
     });
-    Promise.resolve(opening).then(
-      () => {
-        isOpen = true;
-      },
-      (error) => {
-        failure = { error };
-      },
-    );
-    await this.#stage.until(
-      () => isOpen || failure !== undefined,
+    await this.#stage.settled(
+      opening,
       "The promise of open never settled. Resolve it when the link can send and receive.",
     );
-    if (failure) throw (failure as { error: unknown }).error;
   }
 
   #receive(from: Address, datagram: Uint8Array, info: DatagramInfo): void {
@@ -82,7 +73,7 @@ export class Station {
   }
 
   /** Hand a datagram to the link. @param onDone - runs inside `done`, the first time */
-  send(to: Address, datagram: Uint8Array, onDone?: () => void): Handover {
+  send(to: Address, datagram: Uint8Array, onDone?: (outcome: SendOutcome) => void): Handover {
     const stage = this.#stage;
     const handover: Handover = { outcomes: [], wasInsideSend: false };
     stage.sendDepth++;
@@ -91,7 +82,7 @@ export class Station {
         stage.note();
         handover.outcomes.push(outcome);
         if (stage.isInsideSend) handover.wasInsideSend = true;
-        if (handover.outcomes.length === 1) onDone?.();
+        if (handover.outcomes.length === 1) onDone?.(outcome);
       });
     } finally {
       stage.sendDepth--;
@@ -100,7 +91,10 @@ export class Station {
   }
 
   async close(): Promise<void> {
-    await this.link.close();
+    await this.#stage.settled(
+      this.link.close(),
+      "The promise of close never settled. Resolve it when nothing leaves or arrives any more.",
+    );
     this.isClosed = true;
   }
 }
@@ -165,6 +159,18 @@ export class Stage {
     }
   }
 
+  /** Wait for a promise of the link; time may have to pass for it. */
+  async settled(promise: unknown, sentence: string): Promise<void> {
+    let isSettled = false;
+    const settle = () => {
+      isSettled = true;
+    };
+    Promise.resolve(promise).then(settle, settle);
+    await this.until(() => isSettled, sentence);
+    // Throws what it was rejected with.
+    await promise;
+  }
+
   /** Let time pass in which nothing more should happen. */
   quiet(): Promise<void> {
     return this.#advance(this.#quietUs);
@@ -181,7 +187,7 @@ export class Stage {
   /** Send one datagram and wait until it has arrived and its outcome is in. */
   async deliver(from: Station, to: Station, datagram: Uint8Array): Promise<Arrival> {
     const before = to.received.length;
-    const handover = from.send(to.address, datagram);
+    const handover = from.send(to.address.slice(), datagram.slice());
     await this.outcomes([handover], `a datagram from ${from.label} to ${to.label}`);
     await this.until(
       () => to.received.length > before,
@@ -205,9 +211,9 @@ export class Stage {
   }
 }
 
-/** Bytes that differ by place and by seed. */
-export function pattern(length: number, seed: number): Uint8Array {
-  return Uint8Array.from({ length }, (_, i) => (i * 31 + (i >> 8) * 7 + seed) & 0xff);
+/** Bytes that differ by place and by seed: all of them harmless (0x40 to 0x7f) to any transport. */
+export function pattern(length: number, seed = 1): Uint8Array {
+  return Uint8Array.from({ length }, (_, i) => 0x40 | ((i * 31 + (i >> 6) * 7 + seed) & 0x3f));
 }
 
 export function sameBytes(one: Uint8Array, other: Uint8Array): boolean {

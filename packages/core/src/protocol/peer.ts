@@ -309,6 +309,7 @@ export class Peer {
     if (!this.#live.delete(message)) return;
     if (this.#live.size === 0)
       this.#busyUs += this.heardUs > this.#busySinceUs ? this.heardUs - this.#busySinceUs : 0;
+    if (this.#live.size === 0) this.deadlineUs = Number.POSITIVE_INFINITY;
     this.queuedBytes -= message.bytes.length;
     this.environment.emit({ type: "message-ended", peer: this, message, end });
   }

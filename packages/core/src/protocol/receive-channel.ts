@@ -23,6 +23,9 @@ export interface ReceiveSink {
   failStream(stream: number, code: "damaged" | "sender-gave-up"): void;
 }
 
+/** A whole window, and the number that giving up in mid-message consumes; section 5.4. */
+const SKIP_DISTANCE_MAX = FRAGMENT_WINDOW_MAX + 1;
+
 /** Limits that a receive channel obeys. */
 export interface ReceiveLimits {
   readonly window: number;
@@ -84,7 +87,7 @@ export class ReceiveChannel {
   skipTo(target: number): boolean {
     const ahead = serialDistance(this.#next, target);
     if (ahead >= 0x8000) return true;
-    if (ahead > FRAGMENT_WINDOW_MAX) return false;
+    if (ahead > SKIP_DISTANCE_MAX) return false;
     while (this.#next !== target) {
       const waiting = this.#reorder.get(this.#next);
       if (!waiting || (waiting.bytes && waiting.first)) this.#dropReassembly();
@@ -132,8 +135,12 @@ export class ReceiveChannel {
     return this.#reassembly?.stream ?? -1;
   }
 
-  /** The session is over: nothing of it may be held. */
-  clear(): void {
+  /**
+   * The session is over. What waits complete behind a gap was acknowledged and is delivered, since
+   * what it waited for will not come; nothing else may be held.
+   */
+  close(): void {
+    if (!this.#reorder.isEmpty) this.skipTo(serialAdd(this.#next, FRAGMENT_WINDOW_MAX));
     this.#reassembly?.release(this.budget);
     this.#reassembly = undefined;
     this.#reorder.clear();

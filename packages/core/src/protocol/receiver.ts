@@ -117,9 +117,9 @@ export class Receiver {
   }
 
   /** The session is over. @returns streams that were in progress */
-  clear(): number[] {
+  close(): number[] {
     const streams = this.#channels.map((channel) => channel.stream).filter((stream) => stream >= 0);
-    for (const channel of this.#channels) channel.clear();
+    for (const channel of this.#channels) channel.close();
     return streams;
   }
 

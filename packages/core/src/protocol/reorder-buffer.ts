@@ -35,6 +35,10 @@ export class ReorderBuffer {
   /** @param budget - counts what waits; separate from whole messages, so these always find room in the end */
   constructor(readonly budget: Budget) {}
 
+  get isEmpty(): boolean {
+    return this.#waiting.size === 0;
+  }
+
   get(fragment: number): Waiting | undefined {
     return this.#waiting.get(fragment);
   }

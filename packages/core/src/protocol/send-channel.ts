@@ -387,10 +387,15 @@ export class SendChannel {
 
   /** Send nothing more of a message that has ended; the receiver is told by SKIP. */
   giveUp(message: OutgoingMessage): void {
-    if (this.#cutting === message) this.#cutting = undefined;
     this.#eachOpen((slot) => {
       if (slot.message === message) this.#leaveState(slot, "given-up");
     });
+    if (this.#cutting === message) {
+      // One number more than was sent: the receiver's `next` beyond it shows that it knows.
+      this.#freshSlot(message).state = "given-up";
+      this.#cutNext = serialAdd(this.#cutNext, 1);
+      this.#cutting = undefined;
+    }
     this.#settle();
   }
 

@@ -419,7 +419,7 @@ export class Session {
   /** The session is over: give everything held back, and say what was under way. */
   close(): { streams: number[]; messages: OutgoingMessage[]; loose: OutgoingMessage[] } {
     this.move("ended");
-    const streams = this.receiver?.clear() ?? [];
+    const streams = this.receiver?.close() ?? [];
     this.looseReceiver?.clear();
     const messages = this.isCandidate
       ? []
