@@ -16,15 +16,14 @@ export const FACTS_CHECKS = {
 
   "mtuBytes stays the same while the link is open": async (stage: Stage) => {
     await stage.openAll();
-    const { link } = stage.a;
-    const { mtuBytes } = link;
+    const before = stage.stations.map(({ link }) => link.mtuBytes);
     await stage.deliver(stage.a, stage.b, pattern(8));
-    await stage.deliver(stage.b, stage.a, pattern(8));
-    if (link.mtuBytes !== mtuBytes) {
+    stage.stations.forEach(({ link: { mtuBytes }, label }, i) => {
+      if (mtuBytes === before[i]) return;
       throw new Fault(
-        `mtuBytes went from ${mtuBytes} to ${link.mtuBytes} while the link was open. Settle it before open resolves.`,
+        `mtuBytes of ${label} went from ${before[i]} to ${mtuBytes} while the link was open. Settle it before open resolves.`,
       );
-    }
+    });
   },
 
   "outstandingMax is a whole number of at least 1": (stage: Stage) => {

@@ -387,7 +387,8 @@ export class SendChannel {
 
   /** Send nothing more of a message that has ended; the receiver is told by SKIP. */
   giveUp(message: OutgoingMessage): void {
-    this.#eachOpen((slot) => {
+    // Also what was acknowledged of it: SKIP must lead behind all of the message.
+    this.#each((slot) => {
       if (slot.message === message) this.#leaveState(slot, "given-up");
     });
     if (this.#cutting === message) {
@@ -440,17 +441,16 @@ export class SendChannel {
     return [...messages];
   }
 
-  #eachOpen(visit: (slot: FragmentSlot) => void): void {
+  #each(visit: (slot: FragmentSlot) => void): void {
     const sent = serialDistance(this.#base, this.#cutNext);
     for (let i = 0; i < sent; i++) {
-      const slot = this.#slot(serialAdd(this.#base, i));
-      if (slot.state === "in-flight" || slot.state === "lost") visit(slot);
+      visit(this.#slot(serialAdd(this.#base, i)));
     }
   }
 
   #eachInFlight(visit: (slot: FragmentSlot) => void): void {
     if (this.inFlight === 0) return;
-    this.#eachOpen((slot) => {
+    this.#each((slot) => {
       if (slot.state === "in-flight") visit(slot);
     });
   }
