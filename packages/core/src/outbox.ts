@@ -84,10 +84,9 @@ export class Outbox {
       throw new FardelError("message-too-large", sentence, "none");
     }
     const peer = this.#protocol.find(address);
-    if (!peer) return;
     const isFull =
-      peer.queuedMessages >= config.sendQueueMessagesMax ||
-      peer.queuedBytes + bytes.length > config.sendQueueBytesMax;
+      (peer?.queuedMessages ?? 0) >= config.sendQueueMessagesMax ||
+      (peer?.queuedBytes ?? 0) + bytes.length > config.sendQueueBytesMax;
     if (isFull) throw new FardelError("queue-full", sentenceFor("queue-full"), "none");
   }
 

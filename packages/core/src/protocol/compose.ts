@@ -83,7 +83,15 @@ function dataRank(session: Session): number {
   // What may not go to an unverified peer makes us ask it to prove itself.
   if (!channel && session.phase === "answering" && !isAwaiting && session.sender.hasMessages)
     return 0;
-  return Math.max(isRepeat ? -1 : rank, session.looseSender.foremost?.rank ?? -1);
+  return Math.max(isRepeat ? -1 : rank, looseRank(session));
+}
+
+function looseRank(session: Session): number {
+  const message = session.looseSender.foremost;
+  if (!message || session.phase !== "opening") return message?.rank ?? -1;
+  // Before the answer only what fits beside HELLO goes; the rest waits for it.
+  const bytes = session.looseSender.nextFrameBytes(session.mtuBytes);
+  return bytes + varintBytes(bytes) <= wholeOnlyBytes(session) ? message.rank : -1;
 }
 
 /** Numbers sent beyond what the peer is known to have received; section 2.3. */
@@ -141,7 +149,7 @@ class Composer {
       this.#writeSkips(number);
       this.#writeMessages(number, isProbe);
     }
-    if (session.phase === "opening") this.#pad();
+    if (session.phase === "opening" && !this.#isBareOpening) this.#pad();
     const ask = this.#ask(isProbe);
     const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
@@ -152,6 +160,12 @@ class Composer {
     if (this.#picks.length > 0) session.pacer.noteSent(nowUs);
     if (this.#wroteAck) session.peer.statistics.acksSent++;
     return { datagram, number };
+  }
+
+  /** HELLO alone, as short as can be, in case the peer's MTU is too small for the rest. */
+  get #isBareOpening(): boolean {
+    const { phase, openingProbes } = this.session;
+    return phase === "opening" && openingProbes % BARE_OPENING_EVERY === BARE_OPENING_EVERY - 1;
   }
 
   #writeHead(number: number): void {
@@ -211,9 +225,7 @@ class Composer {
 
   #writeMessages(number: number, isProbe: boolean): void {
     const { session, nowUs } = this;
-    const isBare =
-      session.phase === "opening" && ++session.openingAttempts % BARE_OPENING_EVERY === 0;
-    if (isBare) return;
+    if (this.#isBareOpening) return;
     // With something useful to send, that asks; otherwise asking alone is cheaper than repeating.
     const isBareProbe = isProbe && session.phase === "open" && dataRank(session) < 0;
     if (isBareProbe) this.#pickForProbe();

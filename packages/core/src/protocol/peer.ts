@@ -2,8 +2,8 @@ import { crcMatches } from "../wire/datagram.js";
 import { decodeFrames, isNoSession } from "../wire/frames.js";
 import { CRC_BYTES, type Head } from "../wire/head.js";
 import { Budget } from "./budget.js";
-import { CHANNEL_COUNT, indexInWay, type Way, wayOfChannel } from "./channels.js";
-import type { ProtocolConfig } from "./config.js";
+import { CHANNEL_COUNT, indexInWay, isExchange, type Way, wayOfChannel } from "./channels.js";
+import { type Acceptance, HOLDING_BYTES, type ProtocolConfig } from "./config.js";
 import type { FardelErrorCode } from "./errors.js";
 import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
@@ -70,7 +70,7 @@ export class Peer {
     const { strangers, totalWaiting, config } = environment;
     this.budget = new Budget(Math.min(strangers.bytesMax, config.peerBytesMax), strangers);
     this.waitingBudget = new Budget(
-      config.peerBytesMax - config.messageBytesMax,
+      config.peerBytesMax - config.messageBytesMax - HOLDING_BYTES,
       this.budget,
       totalWaiting,
     );
@@ -359,16 +359,18 @@ export class Peer {
     });
   }
 
+  /** Ask the owner about a message. Requests and replies are the endpoint's own, and always whole. */
+  #judge(channel: number, totalBytes: number | undefined): Acceptance {
+    const { accept } = this.config;
+    if (!accept || isExchange(channel)) return "whole";
+    const way = wayOfChannel(channel);
+    return accept({ address: this.address, way, channel: indexInWay(channel), totalBytes });
+  }
+
   sinkFor(session: Session): ReceiveSink {
     const { environment } = this;
     return {
-      judge: (channel, totalBytes) =>
-        this.config.accept?.({
-          address: this.address,
-          way: wayOfChannel(channel),
-          channel: indexInWay(channel),
-          totalBytes,
-        }) ?? "whole",
+      judge: (channel, totalBytes) => this.#judge(channel, totalBytes),
       deliver: (channel, bytes, heldBytes) =>
         this.deliver(session, wayOfChannel(channel), channel, bytes, heldBytes),
       openStream: (wireChannel, totalBytes) => {

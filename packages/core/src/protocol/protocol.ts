@@ -5,7 +5,7 @@ import { encodeNoSession } from "../wire/no-session-frame.js";
 import { AirtimeCap } from "./airtime-cap.js";
 import { Budget } from "./budget.js";
 import { composeClose, composeDatagram, transmitRank } from "./compose.js";
-import { type ProtocolConfig, resolveConfig } from "./config.js";
+import { HOLDING_BYTES, type ProtocolConfig, resolveConfig } from "./config.js";
 import type { ProtocolEvent } from "./events.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { Peer, type PeerEnvironment } from "./peer.js";
@@ -117,7 +117,7 @@ export class Protocol {
       nextStream: () => this.#streams++,
       strangers: this.strangerBudget,
       total: this.totalBudget,
-      totalWaiting: new Budget(totalBytesMax - messageBytesMax),
+      totalWaiting: new Budget(totalBytesMax - messageBytesMax - HOLDING_BYTES),
     };
   }
 

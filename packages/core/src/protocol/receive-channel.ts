@@ -279,9 +279,9 @@ export class ReceiveChannel {
   }
 
   #reserve(bytes: number): boolean {
-    if (this.budget.take(bytes)) return true;
-    this.#wantedBytes = bytes;
-    return false;
+    const isTaken = this.budget.take(bytes);
+    this.#wantedBytes = isTaken ? 0 : bytes;
+    return isTaken;
   }
 
   #begin(total: number | undefined, acceptance: Acceptance): boolean {

@@ -67,8 +67,8 @@ export class Session {
   readonly looseSender: LooseSender;
   receiver: Receiver | undefined;
   looseReceiver: LooseReceiver | undefined;
-  /** Openings sent, for the rule of every fourth; section 4.3. */
-  openingAttempts = 0;
+  /** Openings repeated, for the rule of every fourth; section 4.3. */
+  openingProbes = 0;
   /** A datagram that asks must go out although there is nothing else to send. */
   isProbeDue = false;
   /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
@@ -413,7 +413,9 @@ export class Session {
     this.#notAcknowledged = NOT_ACKNOWLEDGED_MAX;
     this.isProbeDue = true;
     this.peer.statistics.probesSent++;
-    if (this.phase === "opening") this.sender.loseAll();
+    if (this.phase !== "opening") return;
+    this.openingProbes++;
+    this.sender.loseAll();
   }
 
   /** The session is over: give everything held back, and say what was under way. */
