@@ -22,6 +22,12 @@ export interface Clock {
   wakeWaiters?(): void;
 }
 
+interface SystemTimer {
+  handle: ReturnType<typeof setTimeout> | undefined;
+}
+
+const TIMEOUT_MS_MAX = 2 ** 31 - 1;
+
 /** Real time: `performance.now()` and `setTimeout`, in Node, browsers and workers. */
 export class SystemClock implements Clock {
   nowUs(): number {
@@ -29,12 +35,20 @@ export class SystemClock implements Clock {
   }
 
   setTimer(atUs: number, run: () => void): TimerHandle {
-    const delayMs = Math.max(0, (atUs - this.nowUs()) / 1000);
-    // Beyond 2^31 - 1 ms setTimeout fires at once; an early wake-up is harmless, a storm is not.
-    return setTimeout(run, Math.min(delayMs, 2 ** 31 - 1));
+    const timer: SystemTimer = { handle: undefined };
+    const wait = () => {
+      const leftMs = Math.ceil((atUs - this.nowUs()) / 1000);
+      // setTimeout truncates and may fire early, and beyond 2^31 - 1 ms it fires at once.
+      timer.handle = setTimeout(
+        () => (this.nowUs() < atUs ? wait() : run()),
+        Math.min(Math.max(0, leftMs), TIMEOUT_MS_MAX),
+      );
+    };
+    wait();
+    return timer;
   }
 
   clearTimer(handle: TimerHandle): void {
-    clearTimeout(handle as ReturnType<typeof setTimeout>);
+    clearTimeout((handle as SystemTimer | undefined)?.handle);
   }
 }

@@ -111,7 +111,7 @@ export class Outbox {
       settler?.resolve({
         outcome: end.outcome,
         bytes: message.bytes.length,
-        fragmentsSent: message.fragmentsSent,
+        fragmentsSent: message.fragmentsSent - message.fragmentsRepeated,
         fragmentsRepeated: message.fragmentsRepeated,
         elapsedUs: this.#clock.nowUs() - settler.startedUs,
       });

@@ -10,7 +10,7 @@ export interface Receipt {
    */
   readonly outcome: "delivered" | "replaced" | "sent";
   readonly bytes: number;
-  /** Fragments it was sent in, first sendings and repeats. */
+  /** Fragments it was cut into and sent as, and how often one of them was sent again. */
   readonly fragmentsSent: number;
   readonly fragmentsRepeated: number;
   /** From the call to the receipt, microseconds. */

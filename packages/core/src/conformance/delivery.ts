@@ -10,6 +10,14 @@ import {
   sameBytes,
 } from "./stage.js";
 
+/** Datagrams under way at once in the check that sends many. */
+const AHEAD_MAX = 64;
+
+const NOT_DONE =
+  "done was called for only some of many datagrams. Call it once for each, whatever becomes of it.";
+const NOT_ARRIVED =
+  "Only some of many datagrams arrived, over a medium without loss. Drop nothing that was taken: make the queue shorter or call done later.";
+
 /** What arrives, where, and how. */
 export const DELIVERY_CHECKS = {
   "a datagram of 1 byte arrives intact": async (stage: Stage) => {
@@ -149,10 +157,7 @@ export const DELIVERY_CHECKS = {
     await stage.openAll();
     const { received } = stage.b;
     const sent = await sendMany(stage);
-    await stage.until(
-      () => received.length >= sent.length,
-      `Only some of ${sent.length} datagrams arrived, over a medium without loss. Drop nothing that was taken: make the queue shorter or call done later.`,
-    );
+    await stage.until(() => received.length >= sent.length, NOT_ARRIVED);
     await stage.quiet();
     const numbers = received.map(({ bytes }) => numberOf(bytes));
     const wrong = numbers.findIndex((number, place) => number !== sent[place]);
@@ -246,16 +251,19 @@ async function sendMany(stage: Stage): Promise<number[]> {
     // Not from inside done, so that thousands of them need no deep stack.
     queueMicrotask(fill);
   };
+  // Not too far ahead of the receiver: what a device buffers for it is limited, too.
+  const ahead = () => handovers.length - refused - b.received.length;
   const fill = () => {
-    while (handovers.length - refused < datagrams && outstanding < places) {
+    while (handovers.length - refused < datagrams && outstanding < places && ahead() < AHEAD_MAX) {
       outstanding++;
       handovers.push(a.send(b.address, numbered(handovers.length), whenDone));
     }
   };
+  b.onArrival = () => queueMicrotask(fill);
   fill();
   await stage.until(
     () => handovers.length - refused >= datagrams,
-    `done was called for only some of ${datagrams} datagrams. Call it once for each of them.`,
+    () => (outstanding > 0 ? NOT_DONE : NOT_ARRIVED),
   );
   await stage.outcomes(handovers, "each of many datagrams");
   return [...handovers.keys()].filter((i) => handovers[i]?.outcomes[0] !== "refused");

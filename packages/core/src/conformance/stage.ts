@@ -141,14 +141,16 @@ export class Stage {
   }
 
   /** Let time pass until something holds. @throws Fault with the sentence when nothing moves */
-  async until(holds: () => boolean, sentence: string): Promise<void> {
+  async until(holds: () => boolean, sentence: string | (() => string)): Promise<void> {
     let waitedUs = 0;
     let stepUs = STEP_US_MIN;
     let seen = this.#activity;
     // Microtasks first: much of what is waited for needs no time at all.
     await Promise.resolve();
     while (!holds()) {
-      if (waitedUs >= this.#patienceUs) throw new Fault(sentence);
+      if (waitedUs >= this.#patienceUs) {
+        throw new Fault(typeof sentence === "string" ? sentence : sentence());
+      }
       await this.#advance(stepUs);
       waitedUs += stepUs;
       stepUs = Math.min(2 * stepUs, STEP_US_MAX);

@@ -57,7 +57,7 @@ export function transmitRank(session: Session, nowUs: number): number {
     return -1;
   if (session.acks.dueUs <= nowUs || session.isProbeDue) return 3;
   if (session.isCandidate) return -1;
-  for (const channel of session.sender.channels) if (channel.isSkipDue) return 3;
+  if (session.isVerified && session.sender.isSkipDue) return 3;
   if (needsQuestion(session)) return 3;
   if (session.phase === "opening" && session.probe.awaited < 0) return 2;
   const rank = dataRank(session);
@@ -164,8 +164,9 @@ class Composer {
 
   /** HELLO alone, as short as can be, in case the peer's MTU is too small for the rest. */
   get #isBareOpening(): boolean {
-    const { phase, openingProbes } = this.session;
-    return phase === "opening" && openingProbes % BARE_OPENING_EVERY === BARE_OPENING_EVERY - 1;
+    const { phase, isProbeDue, openingProbes } = this.session;
+    const isFourth = openingProbes % BARE_OPENING_EVERY === BARE_OPENING_EVERY - 1;
+    return phase === "opening" && isProbeDue && isFourth;
   }
 
   #writeHead(number: number): void {

@@ -32,6 +32,8 @@ export class OutgoingMessage {
   fragmentsSent = 0;
   fragmentsRepeated = 0;
   acknowledgedBytes = 0;
+  /** An event that tells of progress waits to be polled: one is enough. */
+  isProgressQueued = false;
   /** How often the peer found it damaged (CRC-32). */
   timesDamaged = 0;
   #crc32 = -1;

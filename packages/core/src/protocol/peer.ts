@@ -129,10 +129,18 @@ export class Peer {
   }
 
   #openSession(nowUs: number): Session {
-    const session = this.#createSession(nowUs);
-    session.move("open-requested");
+    const session = this.#adoptCandidate() ?? this.#createSession(nowUs);
+    session.noteWanted();
     this.session = session;
     return session;
+  }
+
+  /** With no session left to protect, whoever asked for the next one gets it without more ado. */
+  #adoptCandidate(): Session | undefined {
+    const { candidate } = this;
+    this.candidate = undefined;
+    if (candidate) candidate.isCandidate = false;
+    return candidate;
   }
 
   #createSession(nowUs: number): Session {
@@ -202,11 +210,10 @@ export class Peer {
   #handleOpening(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
     const { tokenFrom } = head;
     if (this.#endedTokens.includes(tokenFrom)) return;
-    let session = this.session;
-    if (!session) {
-      session = this.#createSession(nowUs);
-      this.session = session;
-    }
+    const isKnown = this.candidate?.peerToken === tokenFrom;
+    let session = this.session ?? (isKnown ? this.#adoptCandidate() : undefined);
+    session ??= this.#createSession(nowUs);
+    this.session ??= session;
     if (session.peerToken === 0) {
       session.adoptPeerToken(tokenFrom);
       session.move("opening-received");
@@ -299,7 +306,8 @@ export class Peer {
       this.statistics.messagesSent++;
       this.statistics.messageBytesSent += message.bytes.length;
       this.endMessage(message, { outcome: "delivered" });
-    } else if (message.options.wantsProgress) {
+    } else if (message.options.wantsProgress && !message.isProgressQueued) {
+      message.isProgressQueued = true;
       this.environment.emit({ type: "message-progressed", peer: this, message });
     }
   }

@@ -275,6 +275,7 @@ export class Protocol {
     const event = this.#events[this.#eventHead];
     if (event) {
       this.#eventHead++;
+      if (event.type === "message-progressed") event.message.isProgressQueued = false;
     } else if (this.#eventHead > 0) {
       this.#events.length = 0;
       this.#eventHead = 0;

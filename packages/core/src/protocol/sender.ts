@@ -76,6 +76,11 @@ export class Sender {
     return this.channels.some((channel) => channel.foremost !== undefined);
   }
 
+  /** The receiver must be told that something was given up. */
+  get isSkipDue(): boolean {
+    return this.channels.some((channel) => channel.isSkipDue);
+  }
+
   find(channel: number): SendChannel | undefined {
     return this.#byNumber[channel];
   }

@@ -78,8 +78,11 @@ describe("first contact", () => {
       wire.lose = () => true;
       wire.a.send(Uint8Array.of(7));
       wire.run(S);
-      for (const datagram of wire.sentBy(wire.a))
-        expect(datagram.length).toBe(Math.min(48, mtuBytes));
+      for (const datagram of wire.sentBy(wire.a)) {
+        // Those with HELLO alone are short, for peers whose MTU is small: head, HELLO and CRC.
+        const isBare = frameTypes(datagram).length === 1;
+        expect(datagram.length).toBe(isBare ? 19 : Math.min(48, mtuBytes));
+      }
     }
   });
 
@@ -147,7 +150,7 @@ describe("first contact", () => {
     expect(session(wire.b).phase).toBe("open");
   });
 
-  it.fails("sends no more to an unverified peer than came from it, bytes and datagrams", () => {
+  it("sends no more to an unverified peer than came from it, bytes and datagrams", () => {
     const wire = new WiredPair();
     wire.a.send(command);
     wire.run(2500);

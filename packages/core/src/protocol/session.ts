@@ -83,6 +83,8 @@ export class Session {
   #windowProbes = 0;
   bytesReceived = 0;
   bytesSent = 0;
+  datagramsReceived = 0;
+  datagramsSent = 0;
   heardUs: number;
   sendSpacingUs = 0;
   #lastOutcomeUs = 0;
@@ -129,11 +131,17 @@ export class Session {
   get unverifiedCredit(): number {
     // Whoever wanted to talk to this address before it spoke is not bound by what it says.
     const isBound = this.phase === "answering" && !this.#isOpener;
-    return isBound ? this.bytesReceived - this.bytesSent : Number.POSITIVE_INFINITY;
+    if (!isBound) return Number.POSITIVE_INFINITY;
+    return this.datagramsSent < this.datagramsReceived ? this.bytesReceived - this.bytesSent : 0;
+  }
+
+  /** Our side wants this session, whoever speaks first. */
+  noteWanted(): void {
+    this.#isOpener = true;
+    this.move("open-requested");
   }
 
   move(trigger: Trigger): void {
-    if (trigger === "open-requested") this.#isOpener = true;
     this.phase = nextPhase(this.phase, trigger);
   }
 
@@ -186,6 +194,7 @@ export class Session {
   ): void {
     this.received.take(number);
     this.bytesReceived += bytes;
+    this.datagramsReceived++;
     this.heardUs = nowUs;
     this.#notAcknowledged = 0;
     this.probe.noteHeard(nowUs);
@@ -317,6 +326,7 @@ export class Session {
   noteHandedOver(number: number, bytes: number, ask: Ask, elicits: boolean, nowUs: number): void {
     this.nextNumber = number + 1;
     this.bytesSent += bytes;
+    this.datagramsSent++;
     if (ask === ASK.now) {
       this.sinceAsk = 0;
       this.needsAsk = false;

@@ -137,6 +137,9 @@ export class Side {
   }
 }
 
+/** More turns than this in one run are a storm. */
+const TURNS_MAX = 100_000;
+
 interface Scheduled {
   readonly atUs: number;
   readonly run: () => void;
@@ -180,7 +183,8 @@ export class WiredPair {
 
   /** Let time pass until `untilUs`, or until the condition holds. @returns whether it held */
   run(untilUs: number, condition: () => boolean = () => false): boolean {
-    for (;;) {
+    for (let turns = 0; ; turns++) {
+      if (turns > TURNS_MAX) throw new Error("They do not come to rest.");
       this.pump(this.a);
       this.pump(this.b);
       if (condition()) return true;

@@ -1,0 +1,108 @@
+import { describe, expect, it } from "vitest";
+import { Pacer } from "./pacer.js";
+import { seededRandom } from "./wired-pair.js";
+
+const S = 1_000_000;
+
+/** What stands between the sender and the receiver: says of each datagram whether it gets through. */
+type Path = (nowUs: number) => boolean;
+
+/** Independent loss. */
+function lossy(rate: number, seed: number): Path {
+  const random = seededRandom(seed);
+  return () => random() / 2 ** 32 >= rate;
+}
+
+/** A queue of 4 places in front of a line that takes 2 ms for each datagram; what finds it full is lost. */
+function shortQueue(lossRate: number, seed: number): Path {
+  const isWhole = lossy(lossRate, seed);
+  let freeUs = 0;
+  return (nowUs) => {
+    freeUs = Math.max(freeUs, nowUs);
+    if (freeUs - nowUs > 4 * 2000) return false;
+    freeUs += 2000;
+    return isWhole(nowUs);
+  };
+}
+
+interface Run {
+  readonly sent: number;
+  readonly delivered: number;
+  /** Share of the time in which datagrams were paced, in its last half. */
+  readonly pacedShare: number;
+}
+
+/** Windows of 64, each answered after 20 ms; the link takes a datagram every `linkUs`. */
+function run(path: Path, linkUs: number, durationUs: number): Run {
+  const pacer = new Pacer();
+  let [nowUs, number, sent, delivered, pacedUs, lastUs] = [0, 0, 0, 0, 0, 0];
+  while (nowUs < durationUs) {
+    let lost = 0;
+    for (let i = 0; i < 64; i++) {
+      if (pacer.holds(nowUs)) {
+        expect(pacer.wakeUs).toBeGreaterThan(nowUs);
+        nowUs = pacer.wakeUs;
+        pacer.noteTime(nowUs);
+      }
+      pacer.noteSent(nowUs);
+      sent++;
+      number++;
+      if (path(nowUs)) delivered++;
+      else lost++;
+      nowUs += linkUs;
+    }
+    nowUs += 20_000;
+    pacer.noteAck(number, lost, nowUs);
+    if (nowUs > durationUs / 2 && pacer.intervalUs > 0) pacedUs += nowUs - lastUs;
+    lastUs = nowUs;
+  }
+  return { sent, delivered, pacedShare: pacedUs / (durationUs / 2) };
+}
+
+describe("Pacer", () => {
+  for (const rate of [0, 0.1, 0.3, 0.5]) {
+    it(`never slows down for random loss of ${rate}`, () => {
+      for (let seed = 1; seed <= 10; seed++) {
+        const { sent, pacedShare } = run(lossy(rate, seed), 1000, 60 * S);
+        // At a half, chance alone gives one window in 60,000 with three quarters lost.
+        expect(pacedShare).toBeLessThan(rate < 0.5 ? Number.MIN_VALUE : 0.01);
+        // As fast as the link: 64 in 84 ms.
+        expect(sent).toBeGreaterThan(((60 * S * 64) / 84_000) * 0.99);
+      }
+    });
+  }
+
+  it("tries at three quarters of random loss, but goes back and rests", () => {
+    for (let seed = 1; seed <= 10; seed++) {
+      const { pacedShare, sent } = run(lossy(0.85, seed), 1000, 120 * S);
+      expect(pacedShare).toBeLessThan(0.35);
+      expect(sent).toBeGreaterThan(((120 * S * 64) / 84_000) * 0.6);
+    }
+  });
+
+  it("finds the pace of a queue that overflows, and loses little from then on", () => {
+    // The link swallows at once what the line behind it takes 2 ms for.
+    const paced = run(shortQueue(0, 1), 20, 60 * S);
+    expect(paced.pacedShare).toBeGreaterThan(0.9);
+    expect(paced.delivered / paced.sent).toBeGreaterThan(0.8);
+    // The line could carry 64 in 148 ms.
+    expect(paced.delivered).toBeGreaterThan(((60 * S * 64) / 148_000) * 0.75);
+  });
+
+  it("holds nothing back, and wakes nobody, until it has a pace", () => {
+    const pacer = new Pacer();
+    pacer.noteSent(0);
+    expect(pacer.holds(0)).toBe(false);
+    expect(pacer.wakeUs).toBe(Number.POSITIVE_INFINITY);
+  });
+
+  it("judges 32 datagrams or more at a time", () => {
+    const pacer = new Pacer();
+    pacer.noteAck(0, 0, 0);
+    for (let number = 1; number < 32; number++) pacer.noteAck(number, 1, number * 1000);
+    expect(pacer.intervalUs).toBe(0);
+    // 32 sent, 31 lost: one got through in 32 ms.
+    pacer.noteAck(32, 0, 32_000);
+    expect(pacer.intervalUs).toBe(32_000);
+  });
+});
