@@ -256,7 +256,7 @@ export class Peer {
     if (isEcho && session === this.candidate) this.#promote(session, nowUs);
     if (isEcho && session.phase !== "open") {
       session.noteEcho(nowUs);
-      this.#noteVerified();
+      this.#noteVerified(nowUs);
     }
     session.handleFrames(
       number,
@@ -274,12 +274,13 @@ export class Peer {
     this.endSession("peer-restarted", nowUs, candidate);
   }
 
-  #noteVerified(): void {
+  #noteVerified(nowUs: number): void {
     if (!this.isVerified) {
       this.isVerified = true;
       this.isKnown = true;
       this.budget.moveTo(this.config.peerBytesMax, this.environment.total);
       this.environment.noteVerified(this);
+      this.refresh(nowUs);
     }
     this.environment.emit({ type: "session-opened", peer: this });
   }

@@ -169,10 +169,19 @@ export class ReceiveChannel {
     return window;
   }
 
+  get #statedRoom(): number {
+    const stated = serialDistance(this.#next, this.#statedLimit);
+    return stated > FRAGMENT_WINDOW_MAX ? 0 : stated;
+  }
+
+  /** Something is to be told with the next ack: news, or a window that was less than whole; section 6. */
+  get mustBeMentioned(): boolean {
+    return this.mentions > 0 || this.#statedRoom < this.limits.window;
+  }
+
   /** Whether the window has grown enough since the last ACK to be worth telling; RFC 813. */
   get isWindowWorthTelling(): boolean {
-    const stated = serialDistance(this.#next, this.#statedLimit);
-    const statedRoom = stated > FRAGMENT_WINDOW_MAX ? 0 : stated;
+    const statedRoom = this.#statedRoom;
     if (statedRoom >= this.limits.window) return false;
     const fragmentBytes = this.limits.mtuBytes + HOLDING_BYTES;
     const reachable = this.#reassembly?.isStream

@@ -61,7 +61,7 @@ export class Receiver {
   ackBytes(): number {
     let bytes = 0;
     for (const channel of this.#channels) {
-      if (channel.mentions > 0) bytes += ackFrameBytes(channel.writeMap(map));
+      if (channel.mustBeMentioned) bytes += ackFrameBytes(channel.writeMap(map));
     }
     return bytes || ackFrameBytes(0);
   }
@@ -74,8 +74,8 @@ export class Receiver {
   writeAcks(out: ByteWriter, largest: number, isPrompt: boolean): void {
     let written = 0;
     for (const channel of this.#channels) {
-      if (channel.mentions <= 0 || out.room < ackFrameBytes(0)) continue;
-      channel.mentions--;
+      if (!channel.mustBeMentioned || out.room < ackFrameBytes(0)) continue;
+      channel.mentions = Math.max(0, channel.mentions - 1);
       const mapBytes = channel.writeMap(map);
       const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
       const window = channel.stateWindow();

@@ -34,7 +34,7 @@ interface AskedDatagram {
   /** -1 while it is with the link. */
   leftUs: number;
 }
-const ASKED_MAX = 8;
+const ASKED_MAX = 32;
 /** A session ends before its numbers would be used again; section 2.3. */
 export const NUMBER_MAX = 0xffff_fff0;
 /** Round trips measured under load are left out, but not for ever. */
