@@ -24,6 +24,7 @@ export class Driver {
   #mustPumpAgain = false;
   #isPumpQueued = false;
   #state: "running" | "closing" | "closed" = "running";
+  readonly #farewells: Transmit[] = [];
   #onAllSent: (() => void) | undefined;
 
   constructor(
@@ -70,22 +71,33 @@ export class Driver {
       return;
     }
     this.#isPumping = true;
-    do {
-      this.#mustPumpAgain = false;
-      this.#dispatchEvents();
-      if (this.#state === "running") this.#transmit();
-    } while (this.#mustPumpAgain);
-    this.#isPumping = false;
+    try {
+      do {
+        this.#mustPumpAgain = false;
+        this.#dispatchEvents();
+        if (this.#state === "running") this.#transmit();
+      } while (this.#mustPumpAgain);
+    } finally {
+      this.#isPumping = false;
+    }
     if (this.#state === "running") this.#armTimer();
   }
 
-  /** End the session with a peer, and tell it if the link takes a datagram now. */
+  /** End the session with a peer, and tell it. */
   closePeer(peer: Peer, reason: number): void {
-    const slot = this.#free.pop();
-    const buffer = slot?.buffer ?? new Uint8Array(this.link.mtuBytes);
+    const buffer = new Uint8Array(this.link.mtuBytes);
     const transmit = this.protocol.close(peer, reason, buffer, this.clock.nowUs());
-    if (slot && transmit) this.#hand(slot, transmit);
-    else if (slot) this.#free.push(slot);
+    if (transmit) this.#farewells.push({ ...transmit, datagram: transmit.datagram.slice() });
+    this.#sendFarewells();
+  }
+
+  /** CLOSE datagrams go before anything else, as the link has room for them. */
+  #sendFarewells(): void {
+    while (this.#free.length > 0) {
+      const transmit = this.#farewells.shift();
+      if (!transmit) return;
+      this.#hand(this.#free.pop() as Slot, transmit);
+    }
   }
 
   /** Tell every peer, then close the link. */
@@ -103,8 +115,12 @@ export class Driver {
     await this.link.close();
   }
 
+  get #hasAllSent(): boolean {
+    return this.#farewells.length === 0 && this.#free.length === this.#slots.length;
+  }
+
   #allSent(): Promise<void> {
-    if (this.#free.length === this.#slots.length) return Promise.resolve();
+    if (this.#hasAllSent) return Promise.resolve();
     return new Promise((resolve) => {
       this.#onAllSent = resolve;
       this.clock.setTimer(this.clock.nowUs() + CLOSE_WAIT_US, resolve);
@@ -120,8 +136,9 @@ export class Driver {
         if (!ticket) return;
         slot.ticket = undefined;
         this.#free.push(slot);
-        if (this.#free.length === this.#slots.length) this.#onAllSent?.();
         if (this.#state === "closed") return;
+        this.#sendFarewells();
+        if (this.#hasAllSent) this.#onAllSent?.();
         this.protocol.handleSendOutcome(ticket, outcome, this.clock.nowUs());
         this.pump();
       },

@@ -103,8 +103,8 @@ export class Endpoint implements AsyncDisposable {
     this.#outbox = new Outbox(this.#driver);
     this.#exchange = new Exchange(
       clock,
-      (address, bytes, sendOptions, channel) =>
-        this.#outbox.send(address, bytes, sendOptions, channel, false),
+      (address, bytes, sendOptions, channel, isAnswer) =>
+        this.#outbox.send(address, bytes, sendOptions, channel, false, isAnswer),
       random(),
     );
   }

@@ -17,6 +17,7 @@ export type ExchangeSend = (
   bytes: Uint8Array,
   options: DeliveryOptions,
   channel: number,
+  isAnswer: boolean,
 ) => Promise<Receipt>;
 
 /** A request that a peer's application has made. */
@@ -73,6 +74,7 @@ export class Exchange {
       encode(KIND.request, id, bytes),
       options,
       exchangeChannel(options.priority ?? "normal"),
+      false,
     ).then(() => {
       const pending = this.#pending.get(key);
       if (pending) pending.isDelivered = true;
@@ -126,7 +128,7 @@ export class Exchange {
       // Another session's requests have other ids.
       if (!isSameSession())
         throw new FardelError("peer-restarted", sentenceFor("peer-restarted"), "none");
-      return this.send(address, encode(kind, id, answerBytes), { priority }, channel);
+      return this.send(address, encode(kind, id, answerBytes), { priority }, channel, true);
     };
     return {
       bytes,

@@ -38,6 +38,7 @@ export class Outbox {
     options: DeliveryOptions,
     channel: number,
     isLoose: boolean,
+    isAnswer = false,
   ): Promise<Receipt> {
     const nowUs = this.#clock.nowUs();
     const dueUs = deadlineUs(options.deadlineMs, nowUs);
@@ -49,6 +50,7 @@ export class Outbox {
       deadlineUs: dueUs,
       afterRestart: options.afterRestart ?? "report",
       firstContact: options.firstContact ?? "data",
+      isAnswer,
       wantsProgress: onProgress !== undefined,
     });
     const peer = this.#protocol.peer(address);

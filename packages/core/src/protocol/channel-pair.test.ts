@@ -17,7 +17,7 @@ interface Setting {
   readonly channel: number;
   readonly start: number;
   readonly window: number;
-  readonly mtuBytes: number;
+  readonly fragmentBytes: number;
   readonly messageBytesMax: number;
   /** Room in all; what waits beyond the first gap has all but one message of it, as with a peer. */
   readonly budgetBytes: number;
@@ -65,13 +65,18 @@ class Coupling {
   reordering: number;
 
   constructor(readonly setting: Setting) {
-    const { channel, start, window, mtuBytes, messageBytesMax } = setting;
+    const { channel, start, window, fragmentBytes, messageBytesMax } = setting;
     this.budget = new Budget(setting.budgetBytes);
     this.waiting = new Budget(setting.budgetBytes - messageBytesMax, this.budget);
     this.sender = new SendChannel(channel, start, 1, this.queue);
     this.sender.grantWindow(window);
     this.reordering = setting.reordering;
-    const limits = { window, mtuBytes, messageBytesMax, streamBytesMax: 1024 };
+    const limits = {
+      window,
+      messageBytesMax,
+      streamBytesMax: 1024,
+      fragmentBytes: () => fragmentBytes,
+    };
     this.receiver = new ReceiveChannel(channel, start, limits, this.budget, this.waiting, {
       judge: () => "whole",
       deliver: (_channel, bytes, heldBytes) => {
@@ -96,6 +101,7 @@ class Coupling {
       deadlineUs: Number.POSITIVE_INFINITY,
       afterRestart: "report",
       firstContact: "data",
+      isAnswer: false,
       wantsProgress: false,
     });
     if (this.isLatest) for (const older of this.messages) this.abort(older);
@@ -304,7 +310,7 @@ const setting: fc.Arbitrary<Omit<Setting, "channel">> = fc.record({
     { arbitrary: fc.nat(65_535), weight: 1 },
   ),
   window: fc.oneof(fc.integer({ min: 1, max: 9 }), fc.integer({ min: 1, max: 255 })),
-  mtuBytes: fc.constant(68),
+  fragmentBytes: fc.constant(60),
   messageBytesMax: fc.constant(MESSAGE_MAX),
   budgetBytes: fc.oneof(fc.constant(1 << 20), fc.integer({ min: MESSAGE_MAX + 64, max: 4000 })),
   reordering: fc.nat(3),

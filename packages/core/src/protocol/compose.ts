@@ -13,6 +13,8 @@ import {
   VERSION,
 } from "../wire/head.js";
 import { encodeHello, HELLO_FRAME_BYTES } from "../wire/hello-frame.js";
+import { NO_SESSION_FRAME_BYTES } from "../wire/no-session-frame.js";
+import { encodePad } from "../wire/pad-frame.js";
 import { encodeSkip, SKIP_FRAME_BYTES } from "../wire/skip-frame.js";
 import { varintBytes } from "../wire/varint.js";
 import { QUIET_NUMBERS_MAX } from "./ack-policy.js";
@@ -23,13 +25,16 @@ import type { Session } from "./session.js";
 /** An opening is at least as long as its answer; PROTOCOL.md, section 4.3. */
 const OPENING_BYTES_MIN = 48;
 /** Every so many openings carry HELLO alone. */
-const BARE_OPENING_EVERY = 4;
+const BARE_OPENING_EVERY = 5;
 /** Fragments up to this size, together, ride on a probe; section 7.4. */
 const PROBE_DATA_BYTES_MAX = 64;
 /** Beyond the greatest acknowledged number the short form could not be completed; section 2.3. */
 const SHORT_FORM_REACH = 1000;
 /** An ack is wanted after so many datagrams in any case; section 6. */
 const ASK_EVERY_MAX = 64;
+
+/** Bytes of a NO-SESSION datagram; a shorter datagram is not answered with one. */
+export const NO_SESSION_BYTES = LONG_HEAD_BYTES + NO_SESSION_FRAME_BYTES + CRC_BYTES;
 
 const LONG_OVERHEAD = LONG_HEAD_BYTES + HELLO_FRAME_BYTES + CRC_BYTES;
 
@@ -59,7 +64,7 @@ export function transmitRank(session: Session, nowUs: number): number {
   if (session.isCandidate) return -1;
   if (session.isVerified && session.sender.isSkipDue) return 3;
   if (needsQuestion(session)) return 3;
-  if (session.phase === "opening" && session.probe.awaited < 0) return 2;
+  if (session.phase === "opening" && session.probe.awaited < 0) return openingRank(session);
   const rank = dataRank(session);
   return rank >= 0 && !session.pacer.holds(nowUs) ? rank : -1;
 }
@@ -72,6 +77,14 @@ function needsQuestion(session: Session): boolean {
   if (session.probe.awaited >= 0 || session.sender.lossDueUs !== Number.POSITIVE_INFINITY)
     return false;
   return (session.needsAsk || session.sender.inFlight > 0) && dataRank(session) < 0;
+}
+
+/** An opening is as urgent as the foremost message that it is for. */
+function openingRank(session: Session): number {
+  const ranks = session.sender.channels.map(
+    (channel) => channel.foremost?.rank ?? channel.nextLost()?.message?.rank ?? 0,
+  );
+  return Math.max(0, session.looseSender.foremost?.rank ?? 0, ...ranks);
 }
 
 function dataRank(session: Session): number {
@@ -142,7 +155,7 @@ class Composer {
     const { session, out, nowUs } = this;
     const number = session.nextNumber;
     const isProbe = session.isProbeDue;
-    this.#writeHead(number);
+    const isLong = this.#writeHead(number);
     const frames = out.at;
     this.#writeAcks();
     if (!session.isCandidate) {
@@ -153,8 +166,10 @@ class Composer {
     const ask = this.#ask(isProbe);
     const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
-    patchAsk(out.bytes, ask);
     out.limit = out.bytes.length;
+    // As long as the NO-SESSION that it may be answered with; section 4.4.
+    while (isLong && out.at < NO_SESSION_BYTES - CRC_BYTES) encodePad(out, 1);
+    patchAsk(out.bytes, ask);
     const datagram = sealDatagram(out, session.peerToken, session.token, number);
     session.noteHandedOver(number, datagram.length, ask, this.#elicits, nowUs);
     if (this.#picks.length > 0) session.pacer.noteSent(nowUs);
@@ -165,11 +180,11 @@ class Composer {
   /** HELLO alone, as short as can be, in case the peer's MTU is too small for the rest. */
   get #isBareOpening(): boolean {
     const { phase, isProbeDue, openingProbes } = this.session;
-    const isFourth = openingProbes % BARE_OPENING_EVERY === BARE_OPENING_EVERY - 1;
-    return phase === "opening" && isProbeDue && isFourth;
+    const isTurn = openingProbes % BARE_OPENING_EVERY === BARE_OPENING_EVERY - 1;
+    return phase === "opening" && isProbeDue && isTurn;
   }
 
-  #writeHead(number: number): void {
+  #writeHead(number: number): boolean {
     const { session, out } = this;
     const isSuspicious = session.isProbeDue && session.probe.count >= 2;
     const isLong =
@@ -177,13 +192,14 @@ class Composer {
     out.limit = Math.min(out.bytes.length, session.mtuBytes, session.unverifiedCredit) - CRC_BYTES;
     if (!isLong) {
       encodeShortHead(out, ASK.none, number);
-      return;
+      return false;
     }
     encodeLongHead(out, ASK.none, session.token, session.peerToken, number);
     if (session.phase !== "open" && out.room >= HELLO_FRAME_BYTES) {
       const { mtuBytes, config } = session.environment;
       encodeHello(out, VERSION, mtuBytes, config.window);
     }
+    return true;
   }
 
   /** Acks that are due; others ride along if they do not push out a fragment. */

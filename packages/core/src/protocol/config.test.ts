@@ -71,7 +71,7 @@ describe("resolveConfig", () => {
     expect(refusal({ windw: 3 }).message).toContain("windw");
   });
 
-  it.fails("refuses a name of every object", () => {
+  it("refuses a name of every object", () => {
     expect(refusal({ toString: 3 }).message).toContain("toString");
   });
 

@@ -106,7 +106,7 @@ const RANGES: Readonly<Record<Exclude<keyof ProtocolConfig, "accept" | "airtimeS
 export function resolveConfig(given: Partial<ProtocolConfig>): ProtocolConfig {
   const config: ProtocolConfig = { ...DEFAULT_CONFIG };
   for (const [name, value] of Object.entries(given)) {
-    if (!(name in DEFAULT_CONFIG)) throw invalidOption(name, "there is no such option");
+    if (!Object.hasOwn(DEFAULT_CONFIG, name)) throw invalidOption(name, "there is no such option");
     if (value !== undefined) Object.assign(config, { [name]: value });
   }
   for (const [name, [low, high]] of Object.entries(RANGES)) {

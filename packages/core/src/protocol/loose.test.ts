@@ -14,6 +14,7 @@ function message(id: number, lane: number, length: number): OutgoingMessage {
     deadlineUs: Number.POSITIVE_INFINITY,
     afterRestart: "report",
     firstContact: "data",
+    isAnswer: false,
     wantsProgress: false,
   });
 }

@@ -10,6 +10,7 @@ function message(): OutgoingMessage {
     deadlineUs: Number.POSITIVE_INFINITY,
     afterRestart: "report",
     firstContact: "data",
+    isAnswer: false,
     wantsProgress: false,
   });
 }
@@ -51,7 +52,7 @@ describe("MessageQueue", () => {
       at: fc.nat(20),
     });
     fc.assert(
-      fc.property(fc.array(step, { maxLength: 300, size: "max" }), (steps) => {
+      fc.property(fc.array(step, { maxLength: 120, size: "max" }), (steps) => {
         const queue = new MessageQueue();
         let model: OutgoingMessage[] = [];
         for (const { do: what, at } of steps) {

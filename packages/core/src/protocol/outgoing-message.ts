@@ -11,6 +11,8 @@ export interface MessageOptions {
   readonly afterRestart: "report" | "resend";
   /** `handshake`: hold it back until the peer is verified; section 4.5. */
   readonly firstContact: "data" | "handshake";
+  /** It answers a request: it must not make us send more to an unverified peer than came from it. */
+  readonly isAnswer: boolean;
   /** Emit `message-progressed` events. */
   readonly wantsProgress: boolean;
 }

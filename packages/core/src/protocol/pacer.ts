@@ -1,5 +1,7 @@
 /** Datagrams between two acks that make a judgement worth while. */
 const SAMPLE_MIN = 32;
+/** A link that takes longer than this for a datagram waits for its medium, and cannot be overrun. */
+const SELF_PACED_US = 300;
 /** Judgements after a trial in vain before the next one. */
 const REST_ACKS = 32;
 
@@ -17,7 +19,8 @@ export class Pacer {
   #trialRate = 0;
   #rest = 0;
   #lastLargest = -1;
-  #lastAckUs = 0;
+  /** When the first datagram since the last judgement went out; -1: none yet. */
+  #burstUs = -1;
   #lost = 0;
 
   /** Whether data must wait; asks to be woken if so. */
@@ -28,6 +31,7 @@ export class Pacer {
   }
 
   noteSent(nowUs: number): void {
+    if (this.#burstUs < 0) this.#burstUs = nowUs;
     this.#nextUs = Math.max(nowUs, this.#nextUs) + Math.round(this.intervalUs);
   }
 
@@ -35,16 +39,21 @@ export class Pacer {
     if (this.wakeUs <= nowUs) this.wakeUs = Number.POSITIVE_INFINITY;
   }
 
-  /** An ack has judged everything up to `largest`, and found `lost` of it lost. */
-  noteAck(largest: number, lost: number, nowUs: number): void {
+  /**
+   * An ack has judged everything up to `largest`, and found `lost` of it lost.
+   * @param spacingUs - time the link takes for a datagram; if it tells, the link paces by itself
+   */
+  noteAck(largest: number, lost: number, spacingUs: number, nowUs: number): void {
+    if (spacingUs > SELF_PACED_US && this.intervalUs === 0) return;
     const sent = largest - this.#lastLargest;
     const isFirst = this.#lastLargest < 0;
     this.#lost += lost;
     if (!isFirst && sent < SAMPLE_MIN) return;
-    const elapsedUs = nowUs - this.#lastAckUs;
-    if (!isFirst && elapsedUs > 0) this.#judge(sent, Math.min(sent, this.#lost), elapsedUs);
+    const elapsedUs = nowUs - this.#burstUs;
+    if (!isFirst && this.#burstUs >= 0 && elapsedUs > 0)
+      this.#judge(sent, Math.min(sent, this.#lost), elapsedUs);
     this.#lastLargest = largest;
-    this.#lastAckUs = nowUs;
+    this.#burstUs = -1;
     this.#lost = 0;
   }
 

@@ -6,6 +6,7 @@ import { CHANNEL_COUNT, indexInWay, isExchange, type Way, wayOfChannel } from ".
 import { type Acceptance, HOLDING_BYTES, type ProtocolConfig } from "./config.js";
 import type { FardelErrorCode } from "./errors.js";
 import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
+import { looseBytesMax } from "./loose.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
 import { type ReceiveSink, STOP_REASON } from "./receive-channel.js";
 import type { SendChannel } from "./send-channel.js";
@@ -111,13 +112,23 @@ export class Peer {
     this.queuedBytes += message.bytes.length;
     this.deadlineUs = Math.min(this.deadlineUs, message.options.deadlineUs);
     const session = this.session ?? this.#openSession(nowUs);
+    if (!message.options.isAnswer) session.noteWanted();
     if (isLoose) {
       this.looseQueue.push(message);
+      this.endOversizedLoose(session.mtuBytes);
       return;
     }
     session.sender.replaceOlder(message);
     this.queues[message.channel]?.push(message);
     session.sender.activate(message.channel);
+  }
+
+  /** The peer takes smaller datagrams than our link: some unacknowledged messages do not go any more. */
+  endOversizedLoose(mtuBytes: number): void {
+    for (const message of this.looseQueue) {
+      if (message.bytes.length <= looseBytesMax(mtuBytes)) continue;
+      this.endMessage(message, { outcome: "failed", code: "message-too-large", delivery: "none" });
+    }
   }
 
   /** A message that its owner no longer wants; section 10. */
@@ -198,7 +209,11 @@ export class Peer {
   #handleLong(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): number {
     for (const session of [this.session, this.candidate]) {
       if (!session || session.token !== head.tokenTo) continue;
-      if (session.peerToken === 0) session.adoptPeerToken(head.tokenFrom);
+      if (session.peerToken === 0) {
+        // It is still in a session that we have ended: that one is not taken up again.
+        if (this.#endedTokens.includes(head.tokenFrom)) return head.tokenFrom;
+        session.adoptPeerToken(head.tokenFrom);
+      }
       if (session.peerToken === head.tokenFrom)
         this.#take(session, datagram, head, head.number, nowUs);
       return 0;
@@ -271,7 +286,9 @@ export class Peer {
   /** The candidate has proved itself: the old session is over. */
   #promote(candidate: Session, nowUs: number): void {
     this.candidate = undefined;
-    this.endSession("peer-restarted", nowUs, candidate);
+    candidate.isCandidate = false;
+    if (this.session) this.endSession("peer-restarted", nowUs, candidate);
+    else this.session = candidate;
   }
 
   #noteVerified(nowUs: number): void {
@@ -443,10 +460,7 @@ export class Peer {
     for (const message of loose) this.endMessage(message, { outcome: "sent" });
     this.looseQueue.first?.rewind();
     this.environment.emit({ type: "session-ended", peer: this, why });
-    if (successor) {
-      successor.isCandidate = false;
-      this.session = successor;
-    }
+    if (successor) this.session = successor;
     if (why === "peer-restarted") this.#carryOver(messages, nowUs);
     else this.#failAll(why);
   }

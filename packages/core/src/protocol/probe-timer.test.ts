@@ -61,6 +61,12 @@ describe("ProbeTimer", () => {
     expect(probe.intervalUs(10_000)).toBe(5_000_000);
   });
 
+  it("doubles it from the second on as long as no round trip is known", () => {
+    const { probe } = timer({ linkUs: 4000 });
+    const intervals = Array.from({ length: 6 }, (_, count) => probe.intervalUs(count) / 12_000);
+    expect(intervals).toEqual([1, 1, 2, 4, 8, 16]);
+  });
+
   it("adds up to an eighth at random, drawn anew for each question", () => {
     const draws = [0, 2 ** 31, 2 ** 32 - 1];
     const { probe } = timer({ sampleUs: 8000, random: () => draws.shift() ?? 0 });

@@ -50,9 +50,16 @@ export class ProbeTimer {
     return Math.max(this.#waitingSinceUs, this.#heardUs) + this.limits.unreachableUs;
   }
 
-  /** Retry interval after so many probes in vain: the first five alike, then doubled after every second. */
+  /**
+   * Retry interval after so many probes in vain. With a measured round trip the first five are alike,
+   * since loss is likelier than a slower link; without one it doubles from the second on.
+   */
   intervalUs(count: number): number {
-    const doublings = Math.min(40, Math.max(0, count - 3) >> 1);
+    const isMeasured = this.roundTrip.isMeasured;
+    const doublings = Math.min(
+      40,
+      isMeasured ? Math.max(0, count - 3) >> 1 : Math.max(0, count - 1),
+    );
     const interval = Math.min(this.limits.retryUsMax, this.#baseUs() * 2 ** doublings);
     return Math.ceil(interval * (1 + this.#jitter / 8));
   }

@@ -1,11 +1,11 @@
 import { ByteWriter } from "../wire/byte-writer.js";
 import { sealDatagram } from "../wire/datagram.js";
-import { ASK, decodeHead, encodeLongHead, LONG_HEAD_BYTES } from "../wire/head.js";
+import { ASK, decodeHead, encodeLongHead } from "../wire/head.js";
 import { encodeNoSession } from "../wire/no-session-frame.js";
 import { AirtimeCap } from "./airtime-cap.js";
 import { Budget } from "./budget.js";
-import { composeClose, composeDatagram, transmitRank } from "./compose.js";
-import { HOLDING_BYTES, type ProtocolConfig, resolveConfig } from "./config.js";
+import { composeClose, composeDatagram, NO_SESSION_BYTES, transmitRank } from "./compose.js";
+import { HOLDING_BYTES, invalidOption, type ProtocolConfig, resolveConfig } from "./config.js";
 import type { ProtocolEvent } from "./events.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { Peer, type PeerEnvironment } from "./peer.js";
@@ -13,8 +13,6 @@ import { ReadyList } from "./ready-list.js";
 import type { Session } from "./session.js";
 import { TimerHeap } from "./timer-heap.js";
 
-/** Bytes of a NO-SESSION datagram; a shorter datagram is not answered with one. */
-const NO_SESSION_BYTES = LONG_HEAD_BYTES + 3;
 /** Answers without state that wait for the link at most; more are dropped, their senders ask again. */
 const ANSWERS_MAX = 16;
 /** Peers looked at when one must be forgotten, and when room was made. */
@@ -100,7 +98,14 @@ export class Protocol {
   constructor(config: Partial<ProtocolConfig>, setting: ProtocolSetting) {
     this.config = resolveConfig(config);
     this.#setting = setting;
-    const { totalBytesMax, strangerBytesMax, messageBytesMax, airtimeShare } = this.config;
+    const { totalBytesMax, strangerBytesMax, messageBytesMax, airtimeShare, peerBytesMax } =
+      this.config;
+    if (peerBytesMax < setting.mtuBytes + HOLDING_BYTES) {
+      throw invalidOption(
+        "peerBytesMax",
+        `${peerBytesMax} is less than one datagram and ${HOLDING_BYTES} bytes`,
+      );
+    }
     this.totalBudget = new Budget(totalBytesMax);
     this.strangerBudget = new Budget(strangerBytesMax);
     this.#airtime = new AirtimeCap(setting.airtimeUs ? airtimeShare : 1);

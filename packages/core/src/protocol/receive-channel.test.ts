@@ -26,7 +26,7 @@ function bench(options: Options = {}) {
   const waiting = new Budget(options.budgetBytes ?? 100_000, budget);
   const limits = {
     window: options.window ?? 16,
-    mtuBytes: 64,
+    fragmentBytes: () => 64,
     messageBytesMax: options.messageBytesMax ?? 1000,
     streamBytesMax: options.streamBytesMax ?? 1024,
   };

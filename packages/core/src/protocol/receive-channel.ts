@@ -29,7 +29,8 @@ const SKIP_DISTANCE_MAX = FRAGMENT_WINDOW_MAX + 1;
 /** Limits that a receive channel obeys. */
 export interface ReceiveLimits {
   readonly window: number;
-  readonly mtuBytes: number;
+  /** Largest fragment that the peer can send, bytes: known better once it has said HELLO. */
+  fragmentBytes(): number;
   readonly messageBytesMax: number;
   readonly streamBytesMax: number;
 }
@@ -148,18 +149,22 @@ export class ReceiveChannel {
 
   /** Fragments from `next` on that would be taken now; section 8. */
   get window(): number {
-    const { window, mtuBytes, streamBytesMax } = this.limits;
-    const free = this.budget.freeBytes;
-    if (this.#wantedBytes > free) return 0;
-    this.#wantedBytes = 0;
     const reassembly = this.#reassembly;
-    const fragmentBytes = mtuBytes + HOLDING_BYTES;
-    if (!reassembly) return Math.min(window, Math.floor(free / fragmentBytes));
-    if (!reassembly.isStream) {
-      return Math.max(1, Math.min(window, Math.floor((free + reassembly.missingBytes) / mtuBytes)));
+    let room = this.budget.freeBytes;
+    if (reassembly && !reassembly.isStream) {
+      // Its room is reserved: it goes on whatever else is full.
+      room += reassembly.missingBytes;
+    } else {
+      if (reassembly) room = Math.min(room, this.limits.streamBytesMax - reassembly.unreadBytes);
+      if (room <= 0 || room < this.#wantedBytes) return 0;
+      this.#wantedBytes = 0;
     }
-    const room = Math.min(free, streamBytesMax - reassembly.unreadBytes);
-    return Math.max(0, Math.min(window, Math.floor(room / fragmentBytes)));
+    // One at least: what then finds no room says how much it wants, and closes the window until there is.
+    return Math.min(this.limits.window, Math.max(1, Math.floor(room / this.#fragmentBytes)));
+  }
+
+  get #fragmentBytes(): number {
+    return this.limits.fragmentBytes() + HOLDING_BYTES;
   }
 
   /** Remember what an ACK tells now, and return its window. */
@@ -183,11 +188,10 @@ export class ReceiveChannel {
   get isWindowWorthTelling(): boolean {
     const statedRoom = this.#statedRoom;
     if (statedRoom >= this.limits.window) return false;
-    const fragmentBytes = this.limits.mtuBytes + HOLDING_BYTES;
     const reachable = this.#reassembly?.isStream
       ? this.limits.streamBytesMax
       : this.budget.bytesMax;
-    const largest = Math.min(this.limits.window, Math.floor(reachable / fragmentBytes));
+    const largest = Math.min(this.limits.window, Math.floor(reachable / this.#fragmentBytes));
     return this.window - statedRoom >= Math.max(1, largest >>> 1);
   }
 
@@ -256,7 +260,8 @@ export class ReceiveChannel {
   #take(piece: Waiting | DataFrame, acceptance: Acceptance): boolean {
     const bytes = piece.bytes as Uint8Array;
     if (piece.first && piece.last) return this.#takeSingle(bytes, acceptance);
-    if (piece.first && !this.#begin(piece.total || undefined, acceptance)) return false;
+    if (piece.first && !this.#begin(piece.total || undefined, acceptance, bytes.length))
+      return false;
     const reassembly = this.#reassembly as Reassembly;
     if (reassembly.refusal) return this.#refuse(reassembly.firstFragment, reassembly.refusal);
     return reassembly.isStream
@@ -293,7 +298,13 @@ export class ReceiveChannel {
     return isTaken;
   }
 
-  #begin(total: number | undefined, acceptance: Acceptance): boolean {
+  /** Nothing is begun unless its first fragment finds room too. */
+  #begin(total: number | undefined, acceptance: Acceptance, firstBytes: number): boolean {
+    const held = firstBytes + HOLDING_BYTES;
+    if (this.budget.freeBytes < held) {
+      this.#wantedBytes = held;
+      return false;
+    }
     if (acceptance === "stream") {
       this.#reassembly = new Reassembly(
         this.#next,

@@ -9,6 +9,7 @@ const OPTIONS: MessageOptions = {
   deadlineUs: Number.POSITIVE_INFINITY,
   afterRestart: "report",
   firstContact: "data",
+  isAnswer: false,
   wantsProgress: false,
 };
 const START = 65_530;

@@ -323,11 +323,7 @@ export class SendChannel {
       this.#skipState = "due";
     if (this.inFlight === 0) return 0;
     let found = 0;
-    const known = this.#unknownFrom < 0 ? this.#cutNext : this.#unknownFrom;
-    const sent = Math.min(
-      serialDistance(this.#base, this.#cutNext),
-      serialDistance(this.#base, known),
-    );
+    const sent = this.#knownCount;
     for (let i = 0; i < sent; i++) {
       const slot = this.#slot(serialAdd(this.#base, i));
       if (slot.state !== "in-flight" || slot.number > largest) continue;
@@ -337,6 +333,12 @@ export class SendChannel {
       }
     }
     return found;
+  }
+
+  /** Fragments from the base on of which the last ACK tells something. */
+  get #knownCount(): number {
+    const known = this.#unknownFrom < 0 ? this.#cutNext : this.#unknownFrom;
+    return Math.min(serialDistance(this.#base, this.#cutNext), serialDistance(this.#base, known));
   }
 
   /** The link says of this datagram that the neighbour did not take it, or that it never left. */
@@ -368,8 +370,10 @@ export class SendChannel {
   /** Earliest instant at which a fragment in flight left, or `Infinity`; for datagrams up to `largest`. */
   earliestLeftUs(largest: number): number {
     let earliest = Number.POSITIVE_INFINITY;
+    const known = this.#knownCount;
     this.#eachInFlight((slot) => {
-      if (slot.number <= largest) earliest = Math.min(earliest, slot.leftUs);
+      const isKnown = serialDistance(this.#base, slot.fragment) < known;
+      if (isKnown && slot.number <= largest) earliest = Math.min(earliest, slot.leftUs);
     });
     return earliest;
   }

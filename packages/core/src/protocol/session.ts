@@ -137,8 +137,16 @@ export class Session {
 
   /** Our side wants this session, whoever speaks first. */
   noteWanted(): void {
-    this.#isOpener = true;
+    this.#isOpener ||= this.phase !== "open";
     this.move("open-requested");
+  }
+
+  /** An answer that may not go to an unverified peer is given up like one to a silent peer. */
+  get #unverifiedDueUs(): number {
+    const isStuck = this.phase === "answering" && !this.#isOpener && this.sender.hasMessages;
+    return isStuck
+      ? this.heardUs + this.environment.config.unreachableUs
+      : Number.POSITIVE_INFINITY;
   }
 
   move(trigger: Trigger): void {
@@ -149,10 +157,10 @@ export class Session {
   adoptPeerToken(token: number): void {
     this.peerToken = token;
     this.firstEchoNumber = this.nextNumber;
-    const { config, mtuBytes } = this.environment;
+    const { config } = this.environment;
     const limits = {
       window: config.window,
-      mtuBytes,
+      fragmentBytes: () => fullPayload(this.mtuBytes),
       messageBytesMax: config.messageBytesMax,
       streamBytesMax: config.streamBytesMax,
     };
@@ -240,6 +248,7 @@ export class Session {
     this.peerWindow = window;
     this.mtuBytes = Math.min(this.environment.mtuBytes, peerMtuBytes);
     this.sender.handleHello(window, fullPayload(this.mtuBytes) + 3);
+    this.peer.endOversizedLoose(this.mtuBytes);
   }
 
   #handleData(frame: DataFrame): void {
@@ -273,8 +282,9 @@ export class Session {
     this.probe.noteAnswered(judged);
     if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber)
       this.confirmDueUs = Number.POSITIVE_INFINITY;
-    this.pacer.noteAck(largest, lost, nowUs);
+    this.pacer.noteAck(largest, lost, this.sendSpacingUs, nowUs);
     this.#noteWindows(nowUs);
+    this.#forgetNeedlessQuestion(largest);
   }
 
   /**
@@ -302,6 +312,13 @@ export class Session {
     this.#samplesLeftOut = 0;
     this.roundTrip.addSample(nowUs - (asked.leftUs < 0 ? asked.handedUs : asked.leftUs));
     this.environment.noteLinkRoundTrip(this.roundTrip.smoothedUs);
+  }
+
+  /** An older question was answered, and nothing is open that the newer ones were put for. */
+  #forgetNeedlessQuestion(largest: number): void {
+    const isConfirmed = this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber;
+    if (isConfirmed && this.sender.inFlight === 0 && !this.sender.isBlockedByWindow)
+      this.probe.awaited = -1;
   }
 
   /** Whether the peer's windows hold everything back, and when to ask again; section 8. */
@@ -385,13 +402,17 @@ export class Session {
   get timeoutUs(): number {
     return Math.min(
       this.probe.dueUs,
-      this.probe.unreachableUs,
+      this.#unreachableDueUs,
       this.sender.lossDueUs,
       this.confirmDueUs,
       this.windowProbeDueUs,
       this.#keepAliveDueUs,
       this.pacer.wakeUs,
     );
+  }
+
+  get #unreachableDueUs(): number {
+    return Math.min(this.probe.unreachableUs, this.#unverifiedDueUs);
   }
 
   get #keepAliveDueUs(): number {
@@ -403,7 +424,7 @@ export class Session {
   handleTimeout(nowUs: number): void {
     if (this.sender.lossDueUs <= nowUs)
       this.peer.statistics.fragmentsLost += this.sender.detectLosses(nowUs);
-    if (this.probe.unreachableUs <= nowUs) {
+    if (this.#unreachableDueUs <= nowUs) {
       this.peer.endSession("peer-unreachable", nowUs);
       return;
     }

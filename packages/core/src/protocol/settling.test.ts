@@ -162,7 +162,7 @@ describe("two protocols, when the air heals after everything at once", () => {
           expect(side.peer.waitingBudget.heldBytes).toBe(0);
           expect(side.peer.queuedBytes).toBe(0);
           expect(side.peer.isIdle).toBe(true);
-          expect(side.peer.statistics.sessions).toBe(1);
+          expect(side.peer.statistics.sessions).toBe(sent.length > 0 ? 1 : 0);
           expect(side.peer.statistics.malformed).toBe(0);
         }
         // At rest: nothing is sent, no timer runs.

@@ -102,6 +102,7 @@ export class Side {
       deadlineUs: Number.POSITIVE_INFINITY,
       afterRestart: "report",
       firstContact: "data",
+      isAnswer: false,
       wantsProgress: false,
       ...options,
     });
