@@ -163,7 +163,7 @@ class Composer {
       this.#writeMessages(number, isProbe);
     }
     if (session.phase === "opening" && !this.#isBareOpening) this.#pad();
-    const ask = this.#ask(isProbe);
+    const ask = this.#ask(isProbe, isLong);
     const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
     out.limit = out.bytes.length;
@@ -359,12 +359,12 @@ class Composer {
   }
 
   /** Whether this datagram asks for an ack, or announces one that will; section 6. */
-  #ask(isProbe: boolean): Ask {
+  #ask(isProbe: boolean, isLong: boolean): Ask {
     const { session } = this;
     const { sender } = session;
     if (isProbe || session.phase === "opening") return ASK.now;
     if (session.isCandidate) return ASK.none;
-    if (!this.#elicits && !this.#loose) return this.#mustAsk() ? ASK.now : ASK.none;
+    if (!this.#elicits && !this.#loose) return this.#mustAsk(isLong) ? ASK.now : ASK.none;
     if (session.sinceAsk + 1 >= this.#askEvery()) return ASK.now;
     if (this.#loose && !this.#elicits) return ASK.none;
     const more = sender.sendableCount(3, fullPayload(session.mtuBytes));
@@ -372,11 +372,11 @@ class Composer {
   }
 
   /** Whether a datagram that nobody needs to acknowledge asks all the same. */
-  #mustAsk(): boolean {
+  #mustAsk(isLong: boolean): boolean {
     const { session, nowUs } = this;
     if (session.probe.awaited >= 0) return false;
     // Something waits that cannot go: the peer must prove itself first, or tell how far it has come.
-    const isStuck = dataRank(session) >= 0 && !session.pacer.holds(nowUs);
+    const isStuck = isLong && dataRank(session) >= 0 && !session.pacer.holds(nowUs);
     const isQuiet = session.isVerified && numbersAhead(session) >= QUIET_NUMBERS_MAX;
     return isStuck || isQuiet || needsQuestion(session);
   }

@@ -40,7 +40,8 @@ function bench(budgetBytes = 1 << 20, messageBytesMax = 1 << 20) {
   const queue = new MessageQueue();
   const budget = new Budget(budgetBytes);
   const delivered: { lane: number; bytes: Uint8Array }[] = [];
-  const receiver = new LooseReceiver(budget, messageBytesMax, (lane, bytes, heldBytes) => {
+  const waiting = new Budget(budgetBytes, budget);
+  const receiver = new LooseReceiver(budget, waiting, messageBytesMax, (lane, bytes, heldBytes) => {
     delivered.push({ lane, bytes });
     budget.give(heldBytes);
   });
@@ -65,9 +66,9 @@ describe("unacknowledged messages", () => {
           const draw = () => draws.next().value ?? 0;
           for (const frame of frames) {
             if (draw() < loss * 10) continue;
-            receiver.accept(frame);
+            receiver.accept(frame, 0);
             // Repeated by the link, if the replay window let it: a fragment twice is no harm.
-            if (frame.fragmented && !frame.last && draw() < 20) receiver.accept(frame);
+            if (frame.fragmented && !frame.last && draw() < 20) receiver.accept(frame, 0);
           }
           const expected = list.map(
             ([lane, length], id) => `${lane} ${message(id, lane, length).bytes}`,
@@ -85,7 +86,7 @@ describe("unacknowledged messages", () => {
   it("from fragments in any order", () => {
     const { queue, sender, receiver, delivered } = bench();
     queue.push(message(1, 2, 500));
-    for (const frame of framesOf(sender, 64).reverse()) receiver.accept(frame);
+    for (const frame of framesOf(sender, 64).reverse()) receiver.accept(frame, 0);
     expect(delivered).toEqual([{ lane: 2, bytes: message(1, 2, 500).bytes }]);
   });
 
@@ -101,14 +102,14 @@ describe("unacknowledged messages", () => {
     const perMessage = frames.length / 3;
     // All but the last of the first two, then all of the third.
     frames.forEach((frame, at) => {
-      if (at !== perMessage - 1 && at !== 2 * perMessage - 1) receiver.accept(frame);
+      if (at !== perMessage - 1 && at !== 2 * perMessage - 1) receiver.accept(frame, 0);
     });
     expect(delivered.map(({ bytes }) => bytes)).toEqual([message(3, 0, 100).bytes]);
-    receiver.accept(frames[2 * perMessage - 1] as LooseFrame);
+    receiver.accept(frames[2 * perMessage - 1] as LooseFrame, 0);
     expect(delivered.map(({ lane }) => lane)).toEqual([0, 1]);
     expect(budget.heldBytes).toBe(0);
     // The last of the one that was dropped begins nothing that ever ends.
-    receiver.accept(frames[perMessage - 1] as LooseFrame);
+    receiver.accept(frames[perMessage - 1] as LooseFrame, 0);
     expect(delivered).toHaveLength(2);
   });
 
@@ -117,7 +118,7 @@ describe("unacknowledged messages", () => {
     queue.push(message(1, 0, 100));
     const frames = framesOf(sender, 64);
     const taken = frames.map((frame) =>
-      receiver.accept(frame.last ? { ...frame, crc32: frame.crc32 ^ 1 } : frame),
+      receiver.accept(frame.last ? { ...frame, crc32: frame.crc32 ^ 1 } : frame, 0),
     );
     expect(taken.at(-1)).toBe(false);
     expect([delivered, budget.heldBytes]).toEqual([[], 0]);
@@ -126,14 +127,28 @@ describe("unacknowledged messages", () => {
   it("is dropped if there is no room, or if it is larger than allowed", () => {
     const tight = bench(200);
     tight.queue.push(message(1, 0, 180));
-    expect(framesOf(tight.sender, 250).map((frame) => tight.receiver.accept(frame))).toEqual([
+    expect(framesOf(tight.sender, 250).map((frame) => tight.receiver.accept(frame, 0))).toEqual([
       false,
     ]);
     const small = bench(1 << 20, 99);
     small.queue.push(message(1, 0, 100));
-    const taken = framesOf(small.sender, 64).map((frame) => small.receiver.accept(frame));
+    const taken = framesOf(small.sender, 64).map((frame) => small.receiver.accept(frame, 0));
     expect(taken.at(-1)).toBe(false);
     expect([tight.delivered, small.delivered, small.budget.heldBytes]).toEqual([[], [], 0]);
+  });
+
+  it("gives up what stays incomplete for seconds, and what it held", () => {
+    const { queue, sender, budget, receiver, delivered } = bench();
+    queue.push(message(1, 0, 100));
+    const frames = framesOf(sender, 64);
+    for (const frame of frames.slice(1)) receiver.accept(frame, 1000);
+    const held = budget.heldBytes;
+    receiver.expire(1_000_000);
+    expect([held > 100, budget.heldBytes]).toEqual([true, held]);
+    receiver.expire(60_000_000);
+    expect(budget.heldBytes).toBe(0);
+    receiver.accept(frames[0] as LooseFrame, 60_000_001);
+    expect(delivered).toEqual([]);
   });
 
   it("may be as long as 128 fragments, at every MTU", () => {
@@ -143,7 +158,7 @@ describe("unacknowledged messages", () => {
       queue.push(message(5, 3, length));
       const frames = framesOf(sender, mtuBytes);
       expect(frames.length).toBeLessThanOrEqual(128);
-      for (const frame of frames) receiver.accept(frame);
+      for (const frame of frames) receiver.accept(frame, 0);
       expect(delivered).toEqual([{ lane: 3, bytes: message(5, 3, length).bytes }]);
     }
   });

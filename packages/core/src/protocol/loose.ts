@@ -9,6 +9,8 @@ import { concatenate } from "./reorder-buffer.js";
 
 const WHOLE_HEAD_BYTES = 1;
 const FRAGMENT_HEAD_BYTES = 4;
+/** An incomplete message is dropped when something arrives so long after its first fragment, microseconds. */
+const LOOSE_WAIT_US = 10_000_000;
 /**
  * Bytes around the frames of a datagram. Counted for the long form, so that a message never has to
  * wait for a peer that does not answer (PROTOCOL.md, 2.3), unless datagrams are too small for that.
@@ -105,6 +107,7 @@ export class LooseSender {
 
 interface LoosePieces {
   readonly id: number;
+  readonly begunUs: number;
   readonly pieces: Map<number, Uint8Array>;
   count: number;
   crc32: number;
@@ -116,21 +119,23 @@ export class LooseReceiver {
 
   constructor(
     readonly budget: Budget,
+    /** Counts the pieces of incomplete messages. */
+    readonly waitingBudget: Budget,
     readonly messageBytesMax: number,
     readonly deliver: (lane: number, bytes: Uint8Array, heldBytes: number) => void,
   ) {}
 
   /** @returns false if there was no room for it. */
-  accept(frame: LooseFrame): boolean {
+  accept(frame: LooseFrame, nowUs: number): boolean {
     if (!frame.fragmented) return this.#hand(frame.lane, frame.bytes.slice());
     let pieces = this.#lanes[frame.lane];
     if (pieces?.id !== frame.id) {
       this.#drop(frame.lane);
-      pieces = { id: frame.id, pieces: new Map(), count: 0, crc32: 0 };
+      pieces = { id: frame.id, begunUs: nowUs, pieces: new Map(), count: 0, crc32: 0 };
       this.#lanes[frame.lane] = pieces;
     }
     if (pieces.pieces.has(frame.index)) return true;
-    if (!this.budget.take(frame.bytes.length + HOLDING_BYTES)) return false;
+    if (!this.waitingBudget.take(frame.bytes.length + HOLDING_BYTES)) return false;
     pieces.pieces.set(frame.index, frame.bytes.slice());
     if (frame.last) {
       pieces.count = frame.index + 1;
@@ -161,8 +166,15 @@ export class LooseReceiver {
 
   #drop(lane: number): void {
     for (const piece of this.#lanes[lane]?.pieces.values() ?? [])
-      this.budget.give(piece.length + HOLDING_BYTES);
+      this.waitingBudget.give(piece.length + HOLDING_BYTES);
     this.#lanes[lane] = undefined;
+  }
+
+  /** What is incomplete after seconds has lost a fragment, which is never sent again. */
+  expire(nowUs: number): void {
+    for (let lane = 0; lane < this.#lanes.length; lane++) {
+      if ((this.#lanes[lane]?.begunUs ?? nowUs) + LOOSE_WAIT_US < nowUs) this.#drop(lane);
+    }
   }
 
   clear(): void {

@@ -52,6 +52,8 @@ export class ReceiveChannel {
   stop: { first: number; reason: number } | undefined;
   /** Acks that still have to mention this channel; section 6. */
   mentions = 0;
+  /** When it was last mentioned, in acks; the channels take turns. */
+  turn = 0;
 
   constructor(
     readonly channel: number,
@@ -177,11 +179,6 @@ export class ReceiveChannel {
   get #statedRoom(): number {
     const stated = serialDistance(this.#next, this.#statedLimit);
     return stated > FRAGMENT_WINDOW_MAX ? 0 : stated;
-  }
-
-  /** Something is to be told with the next ack: news, or a window that was less than whole; section 6. */
-  get mustBeMentioned(): boolean {
-    return this.mentions > 0 || this.#statedRoom < this.limits.window;
   }
 
   /** Whether the window has grown enough since the last ACK to be worth telling; RFC 813. */
@@ -341,7 +338,10 @@ export class ReceiveChannel {
     const held = bytes.length + HOLDING_BYTES;
     const isFull =
       reassembly.unreadBytes > 0 && reassembly.unreadBytes + held > this.limits.streamBytesMax;
-    if (isFull) return false;
+    if (isFull) {
+      this.#wantedBytes = held;
+      return false;
+    }
     const isSound = piece.last
       ? reassembly.fits(bytes, piece.crc32)
       : reassembly.hasPlaceFor(bytes.length);

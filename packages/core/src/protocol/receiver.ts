@@ -11,11 +11,14 @@ import {
   type Taken,
 } from "./receive-channel.js";
 
+/** The control byte's bit for "incomplete"; PROTOCOL.md, section 3.3. */
+const ACK_TRUNCATED = 0x40;
 const map = new Uint8Array(ACK_MAP_BYTES_MAX);
 
 /** The receiving side of one session: its channels, and the acks that tell of them. */
 export class Receiver {
   readonly #channels: ReceiveChannel[] = [];
+  #turn = 0;
   readonly #byNumber: (ReceiveChannel | undefined)[] = new Array(CHANNEL_COUNT).fill(undefined);
 
   /** @param start - first fragment number of every channel, from the peer's token */
@@ -57,27 +60,52 @@ export class Receiver {
     return isWorthTelling;
   }
 
+  /** A question without data: its sender wants to know how all channels stand. */
+  mentionAll(): void {
+    for (const channel of this.#channels) channel.mentions = Math.max(1, channel.mentions);
+  }
+
+  /** Room may have been made anywhere: move on what waits for it. */
+  drain(): void {
+    for (const channel of this.#channels) channel.drain();
+  }
+
   /** Bytes that {@link writeAcks} would like to have now. */
   ackBytes(): number {
     let bytes = 0;
     for (const channel of this.#channels) {
-      if (channel.mustBeMentioned) bytes += ackFrameBytes(channel.writeMap(map));
+      if (channel.mentions > 0) bytes += ackFrameBytes(channel.writeMap(map));
     }
     return bytes || ackFrameBytes(0);
   }
 
   /**
-   * Write an ACK for each channel that has something to tell, then the STOPs.
+   * Write the STOPs that are due, then an ACK for each channel that has something to tell, the newest
+   * news first and the rest in turn. What finds no room stays for the next ack, and this one says
+   * that it is incomplete.
    * @param largest - greatest datagram number received
    * @param isPrompt - the ack answers that very datagram
    */
   writeAcks(out: ByteWriter, largest: number, isPrompt: boolean): void {
-    let written = 0;
     for (const channel of this.#channels) {
-      if (!channel.mustBeMentioned || out.room < ackFrameBytes(0)) continue;
-      channel.mentions = Math.max(0, channel.mentions - 1);
+      if (!channel.stop || out.room < STOP_FRAME_BYTES + ackFrameBytes(0)) continue;
+      encodeStop(out, channel.channel, channel.stop.first, channel.stop.reason);
+      channel.stop = undefined;
+    }
+    const due = this.#channels.filter((channel) => channel.mentions > 0);
+    due.sort((a, b) => b.mentions - a.mentions || a.turn - b.turn);
+    if (due.length === 0) due.push(this.#channel(0));
+    let controlAt = -1;
+    for (const channel of due) {
       const mapBytes = channel.writeMap(map);
+      // Only the first map may be cut: the others wait until they fit.
+      const isFirst = controlAt < 0;
+      if (!isFirst && out.room < ackFrameBytes(mapBytes)) {
+        out.bytes[controlAt] = (out.bytes[controlAt] as number) | ACK_TRUNCATED;
+        return;
+      }
       const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
+      controlAt = out.at + ackFrameBytes(0) - 1;
       const window = channel.stateWindow();
       encodeAck(
         out,
@@ -90,29 +118,8 @@ export class Receiver {
         map,
         fitting,
       );
-      written++;
-    }
-    if (written === 0 && out.room >= ackFrameBytes(0)) {
-      const channel = this.#byNumber[0];
-      const window = channel ? channel.stateWindow() : this.limits.window;
-      const mapBytes = channel?.writeMap(map) ?? 0;
-      const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
-      encodeAck(
-        out,
-        0,
-        largest & 0xffff,
-        channel?.next ?? this.start,
-        window,
-        isPrompt,
-        fitting < mapBytes,
-        map,
-        fitting,
-      );
-    }
-    for (const channel of this.#channels) {
-      if (!channel.stop || out.room < STOP_FRAME_BYTES) continue;
-      encodeStop(out, channel.channel, channel.stop.first, channel.stop.reason);
-      channel.stop = undefined;
+      channel.mentions = Math.max(0, channel.mentions - 1);
+      channel.turn = ++this.#turn;
     }
   }
 

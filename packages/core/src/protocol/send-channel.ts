@@ -80,6 +80,10 @@ export class SendChannel {
   #skipState: "none" | "due" | "in-flight" = "none";
   /** First fragment of which the last ACK, cut for lack of room, says nothing; -1: it says all. */
   #unknownFrom = -1;
+  /** Greatest number of a datagram that acks about this channel have named; -1: none. */
+  largestAcked = -1;
+  /** Number up to which they speak on a link that keeps order; `largestAcked` or beyond. */
+  reach = -1;
   /** Turn in the round of channels of one priority; higher: served later. */
   turn = 0;
 

@@ -34,8 +34,6 @@ export class Sender {
   reordering = 0;
   /** Instant at which fragments within the reordering distance are late. */
   lossDueUs = Number.POSITIVE_INFINITY;
-  /** Number up to which acks speak on a link that keeps order; `largestAcked` or beyond. */
-  #reach = -1;
   #quietAcks = 0;
   #turn = 0;
   #window = 1;
@@ -163,8 +161,15 @@ export class Sender {
     this.#adaptReordering(lateBy);
     if (unsound > 0) return { unsound, lost: 0, judged: -1 };
     this.largestAcked = Math.max(this.largestAcked, largest);
-    this.#reach = Math.max(this.#reach, reach);
-    return { unsound, lost: this.detectLosses(nowUs), judged: this.#judged };
+    // It speaks for all channels, unless it says that it had no room for some.
+    const isComplete = !acks.some((ack) => ack.truncated);
+    for (const channel of this.channels) {
+      if (!isComplete && !acks.some((ack) => ack.channel === channel.channel)) continue;
+      channel.largestAcked = this.largestAcked;
+      channel.reach = Math.max(channel.reach, reach);
+    }
+    const judged = this.reordering > 0 ? this.largestAcked : Math.max(this.largestAcked, reach);
+    return { unsound, lost: this.detectLosses(nowUs), judged };
   }
 
   #adaptReordering(lateBy: number): void {
@@ -187,20 +192,16 @@ export class Sender {
     for (const channel of this.channels) channel.loseAll();
   }
 
-  get #judged(): number {
-    return this.reordering > 0 ? this.largestAcked : this.#reach;
-  }
-
   /** Judge all channels by the greatest number acknowledged; RFC 9002, section 6.1. */
   detectLosses(nowUs: number): number {
     const { reordering } = this;
-    const judged = this.#judged;
     this.lossDueUs = Number.POSITIVE_INFINITY;
-    if (judged < 0) return 0;
+    if (this.largestAcked < 0) return 0;
     const delayUs = this.#lossDelayUs();
     const isLate = (slot: FragmentSlot) => reordering > 0 && slot.leftUs + delayUs <= nowUs;
     let lost = 0;
     for (const channel of this.channels) {
+      const judged = reordering > 0 ? channel.largestAcked : channel.reach;
       lost += channel.detectLosses(judged, reordering, isLate);
       if (reordering > 0)
         this.lossDueUs = Math.min(this.lossDueUs, channel.earliestLeftUs(judged) + delayUs);

@@ -173,6 +173,7 @@ export class Session {
     );
     this.looseReceiver = new LooseReceiver(
       this.peer.budget,
+      this.peer.waitingBudget,
       config.messageBytesMax,
       (lane, bytes, held) => this.peer.deliver(this, "unacknowledged", lane, bytes, held),
     );
@@ -207,13 +208,17 @@ export class Session {
     this.#notAcknowledged = 0;
     this.probe.noteHeard(nowUs);
     if (isShort) this.confirmDueUs = Number.POSITIVE_INFINITY;
-    this.acks.noteArrival(number, ask, frames.some(asksForAck), nowUs);
+    const elicits = frames.some(asksForAck);
+    this.acks.noteArrival(number, ask, elicits, nowUs);
+    if (ask === ASK.now && !elicits) this.receiver?.mentionAll();
+    this.looseReceiver?.expire(nowUs);
     const acks: AckFrame[] = [];
     for (const frame of frames) {
       if (frame.type === "ack") acks.push(frame);
       else this.#handleFrame(frame, nowUs);
       if (this.phase === "closed") return;
     }
+    this.receiver?.drain();
     if (acks.length > 0 && !this.isCandidate) this.#handleAcks(acks, number, nowUs);
   }
 
@@ -232,7 +237,7 @@ export class Session {
         if (!this.receiver?.handleSkip(frame.channel, frame.next)) peer.statistics.malformed++;
         break;
       case "loose":
-        if (!this.looseReceiver?.accept(frame)) peer.statistics.fragmentsDropped++;
+        if (!this.looseReceiver?.accept(frame, nowUs)) peer.statistics.fragmentsDropped++;
         break;
       case "stop":
         this.#handleStop(frame.channel, frame.first, frame.reason, nowUs);

@@ -1,0 +1,263 @@
+import {
+  Endpoint,
+  FardelError,
+  type FardelErrorCode,
+  type IncomingStream,
+  type MessageHead,
+  type Request,
+} from "@fardel/core";
+import { type LossyLink, type Medium, Random, type VirtualClock } from "@fardel/lossy-link";
+import { BootClock, BootLink } from "./boot-link.js";
+import { type Arrival, BrokenPromise, type Incarnation, type Oracle } from "./oracle.js";
+import { idOf, NAMED_BYTES_MIN, replyTo } from "./payload.js";
+import type { StationPlan } from "./scenario.js";
+
+/** Every so many requests are answered with a failure. */
+const FAILED_REQUEST_EVERY = 7;
+
+/** After which an answer that found the queue full is tried again, microseconds. */
+const REPLY_AGAIN_US = 200_000;
+
+/** Whether the application at the other end fails this request. */
+export function isRequestFailed(id: number): boolean {
+  return id % FAILED_REQUEST_EVERY === 3;
+}
+
+/** Stands between the endpoint and the oracle: how a test makes an endpoint that breaks its promises. */
+export type Tamper = (arrival: Arrival) => readonly Arrival[];
+
+/** What a station shares with the others of its run. */
+export interface StationSetting {
+  readonly clock: VirtualClock;
+  readonly medium: Medium;
+  readonly oracle: Oracle;
+  readonly seed: number;
+  readonly tamper: Tamper | undefined;
+  stationAt(address: Uint8Array): number;
+  /** What broke in code that nobody waits for. */
+  fail(error: unknown): void;
+  isHealed(): boolean;
+}
+
+/** A radio, the endpoints that follow each other on it, and the application that reads. */
+export class Station {
+  readonly radio: LossyLink;
+  readonly boots: Incarnation[] = [];
+  endpoint!: Endpoint;
+  /** Replies under way. */
+  replies = 0;
+  #link!: BootLink;
+  #clock!: BootClock;
+  readonly #random: Random;
+
+  constructor(
+    readonly index: number,
+    readonly plan: StationPlan,
+    readonly setting: StationSetting,
+  ) {
+    this.radio = setting.medium.attach({ address: plan.address });
+    this.#random = new Random(setting.seed).stream(`reader ${index}`);
+    this.radio.open({
+      onDatagram: (...heard) => this.#link.receive(...heard),
+      onStatus: (status) => this.#link.tellStatus(status),
+    });
+  }
+
+  get incarnation(): Incarnation {
+    return this.boots[this.boots.length - 1] as Incarnation;
+  }
+
+  /** Abandon the endpoint that there is, and open another one. */
+  boot(): void {
+    const { plan, setting } = this;
+    const nowUs = setting.clock.nowUs();
+    if (this.boots.length > 0) {
+      this.incarnation.endUs = nowUs;
+      this.replies = 0;
+      this.#link.close();
+      this.#clock.stop();
+    }
+    const boot = this.boots.length;
+    const incarnation = {
+      station: this.index,
+      boot,
+      startUs: nowUs,
+      endUs: Number.POSITIVE_INFINITY,
+    };
+    this.boots.push(incarnation);
+    this.#link = new BootLink(this.radio, plan.mtuBytes, plan.config.linkDepth ?? 2);
+    this.#clock = new BootClock(setting.clock);
+    const tokens = new Random(setting.seed).stream(`tokens ${this.index} ${boot}`);
+    const options = {
+      ...plan.config,
+      link: this.#link,
+      clock: this.#clock,
+      random: () => tokens.uint32(),
+      ...(this.#isSelective && { accept: (head: MessageHead) => this.#accept(head) }),
+    };
+    void Endpoint.open(options).then((endpoint) => {
+      if (this.incarnation === incarnation) this.#begin(endpoint, incarnation);
+    }, setting.fail);
+  }
+
+  get #isSelective(): boolean {
+    const { streamShare, cancelShare, refuseShare } = this.plan.accept;
+    return streamShare + cancelShare + refuseShare > 0;
+  }
+
+  #begin(endpoint: Endpoint, incarnation: Incarnation): void {
+    const { setting, plan } = this;
+    this.endpoint = endpoint;
+    endpoint.on("session-ended", ({ peer }) =>
+      setting.oracle.noteSessionEnd(this.index, setting.stationAt(peer.address)),
+    );
+    if (plan.reader.kind === "callback") {
+      endpoint.onMessage(({ peer, bytes, way, channel }) => {
+        const from = setting.stationAt(peer.address);
+        this.#tell(incarnation, { kind: "message", form: "whole", from, way, channel, bytes });
+      });
+    } else void this.#readMessages(endpoint, incarnation).catch(setting.fail);
+    void this.#readRequests(endpoint, incarnation).catch(setting.fail);
+    void this.#readStreams(endpoint, incarnation).catch(setting.fail);
+  }
+
+  /** The same word for the same message each time it is asked. */
+  #accept(head: MessageHead): "whole" | "stream" | "refuse" {
+    const { streamShare, refuseShare } = this.plan.accept;
+    const share = this.#shareOf("accept", head.totalBytes ?? 0, head.channel);
+    if (share < refuseShare) return "refuse";
+    return share < refuseShare + streamShare ? "stream" : "whole";
+  }
+
+  #shareOf(label: string, ...values: readonly number[]): number {
+    return new Random(this.setting.seed).stream(`${label} ${values.join(" ")}`).uniform();
+  }
+
+  #tell(incarnation: Incarnation, arrival: Arrival): void {
+    if (incarnation !== this.incarnation) return;
+    const { oracle, tamper } = this.setting;
+    for (const each of tamper?.(arrival) ?? [arrival]) oracle.noteArrival(incarnation, each);
+  }
+
+  async #readMessages(endpoint: Endpoint, incarnation: Incarnation): Promise<void> {
+    await this.#linger();
+    for await (const { peer, bytes, way, channel } of endpoint.messages()) {
+      const from = this.setting.stationAt(peer.address);
+      this.#tell(incarnation, { kind: "message", form: "whole", from, way, channel, bytes });
+      await this.#linger();
+    }
+  }
+
+  async #readRequests(endpoint: Endpoint, incarnation: Incarnation): Promise<void> {
+    for await (const request of endpoint.requests()) {
+      const from = this.setting.stationAt(request.peer.address);
+      const { bytes } = request;
+      this.#tell(incarnation, {
+        kind: "request",
+        form: "whole",
+        from,
+        way: "unordered",
+        channel: 0,
+        bytes,
+      });
+      await this.#linger();
+      if (incarnation === this.incarnation)
+        void this.#answer(request, incarnation).catch(this.setting.fail);
+    }
+  }
+
+  async #answer(request: Request, incarnation: Incarnation): Promise<void> {
+    const id = idOf(request.bytes);
+    const { clock, oracle } = this.setting;
+    this.replies++;
+    for (;;) {
+      const code = await (isRequestFailed(id)
+        ? request.fail(`no ${id}`)
+        : request.reply(replyTo(id))
+      ).then(() => undefined, codeOf);
+      if (incarnation !== this.incarnation) return;
+      if (code === undefined) break;
+      // As an application would: what waits now will have left a little later.
+      if (code === "queue-full") {
+        await clock.delay(REPLY_AGAIN_US);
+        continue;
+      }
+      const sent = oracle.sent[id];
+      if (sent) oracle.noteUnanswerable(sent);
+      break;
+    }
+    this.replies--;
+    clock.wakeWaiters();
+  }
+
+  async #readStreams(endpoint: Endpoint, incarnation: Incarnation): Promise<void> {
+    // One after the other on each channel, so that their order can be judged.
+    const lanes = new Map<string, Promise<void>>();
+    for await (const stream of endpoint.streams()) {
+      const lane = `${stream.peer.address} ${stream.way} ${stream.channel}`;
+      const before = lanes.get(lane) ?? Promise.resolve();
+      const read = () => this.#readStream(stream, incarnation).catch(this.setting.fail);
+      lanes.set(lane, before.then(read));
+    }
+  }
+
+  async #readStream(stream: IncomingStream, incarnation: Incarnation): Promise<void> {
+    const { totalBytes = 0, way, channel } = stream;
+    const isLeft =
+      totalBytes >= NAMED_BYTES_MIN &&
+      this.#shareOf("cancel", totalBytes, channel) < this.plan.accept.cancelShare;
+    const pieces: Uint8Array[] = [];
+    let bytes = 0;
+    try {
+      for await (const piece of stream) {
+        pieces.push(piece);
+        bytes += piece.length;
+        await this.#linger();
+        if (isLeft && bytes >= NAMED_BYTES_MIN) {
+          if (incarnation === this.incarnation) this.setting.oracle.noteLeftUnread(joined(pieces));
+          return;
+        }
+      }
+    } catch (error) {
+      if (!(error instanceof FardelError)) throw error;
+      if (error.code === "damaged") throw new BrokenPromise("A stream ended as damaged.");
+      return;
+    }
+    const from = this.setting.stationAt(stream.peer.address);
+    this.#tell(incarnation, {
+      kind: "message",
+      form: "stream",
+      from,
+      way,
+      channel,
+      bytes: joined(pieces),
+    });
+  }
+
+  /** The reader is slow, or does not read at all for a while. */
+  async #linger(): Promise<void> {
+    const { reader } = this.plan;
+    const { clock } = this.setting;
+    const nowUs = clock.nowUs();
+    const pause = reader.pauses.find(([fromUs, toUs]) => nowUs >= fromUs && nowUs < toUs);
+    if (pause) await clock.delay(pause[1] - nowUs);
+    else if (reader.delayUsMax > 0 && !this.setting.isHealed())
+      await clock.delay(this.#random.integer(0, reader.delayUsMax));
+  }
+}
+
+/** @throws whatever is not an error of the library */
+function codeOf(error: unknown): FardelErrorCode {
+  if (error instanceof FardelError) return error.code;
+  throw error;
+}
+
+function joined(pieces: readonly Uint8Array[]): Uint8Array {
+  const whole = new Uint8Array(pieces.reduce((sum, piece) => sum + piece.length, 0));
+  let at = 0;
+  for (const piece of pieces) {
+    whole.set(piece, at);
+    at += piece.length;
+  }
+  return whole;
+}
