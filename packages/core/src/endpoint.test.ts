@@ -484,6 +484,20 @@ describe("requests", () => {
     expect(words(await failure(clock, asked))).toEqual(["peer-closed", "unknown"]);
   });
 
+  it("that cannot have arrived when the peer restarts are put to it again", async () => {
+    const { clock, pair, station, toStation, wait } = await stage();
+    await settle(clock, toStation.send(command));
+    await wait(2 * S);
+    const asked = toStation.request(blob(60_000));
+    asked.catch(() => undefined);
+    await wait(50 * MS);
+    await station.close();
+    const link = pair.medium.attach({ address: pair.b.localAddress });
+    const again = await start({ link, clock, random: seededRandom(9) });
+    void answer(again, ({ bytes, reply }) => reply(bytes.subarray(0, 9)));
+    expect(await settle(clock, asked)).toEqual(blob(9));
+  });
+
   it("with a head that is none are counted, not thrown", async () => {
     const { clock, station, toStation, toGateway } = await stage();
     const exchange = toStation.request(command, { deadlineMs: 100 });

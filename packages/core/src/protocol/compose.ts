@@ -24,8 +24,8 @@ import type { Session } from "./session.js";
 
 /** An opening is at least as long as its answer; PROTOCOL.md, section 4.3. */
 const OPENING_BYTES_MIN = 48;
-/** Every so many openings carry HELLO alone. */
-const BARE_OPENING_EVERY = 5;
+/** Repeats of an opening with data before HELLO alone is tried. */
+const BARE_FROM = 4;
 /** Fragments up to this size, together, ride on a probe; section 7.4. */
 const PROBE_DATA_BYTES_MAX = 64;
 /** Beyond the greatest acknowledged number the short form could not be completed; section 2.3. */
@@ -87,12 +87,13 @@ function openingRank(session: Session): number {
   return Math.max(0, session.looseSender.foremost?.rank ?? 0, ...ranks);
 }
 
-function dataRank(session: Session): number {
+function dataRank(session: Session, isRepeatAllowed = false): number {
   const channel = session.sender.next(wholeOnlyBytes(session), session.isVerified);
   const rank = channel?.rank(wholeOnlyBytes(session), session.isVerified) ?? -1;
   // While an opening waits for its answer, only the probe timer repeats what it carried.
   const isAwaiting = session.probe.awaited >= 0;
-  const isRepeat = session.phase === "opening" && isAwaiting && channel?.nextLost();
+  const isRepeat =
+    session.phase === "opening" && isAwaiting && !isRepeatAllowed && channel?.nextLost();
   // What may not go to an unverified peer makes us ask it to prove itself.
   if (!channel && session.phase === "answering" && !isAwaiting && session.sender.hasMessages)
     return 0;
@@ -166,9 +167,9 @@ class Composer {
     const ask = this.#ask(isProbe, isLong);
     const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
-    out.limit = out.bytes.length;
     // As long as the NO-SESSION that it may be answered with; section 4.4.
-    while (isLong && out.at < NO_SESSION_BYTES - CRC_BYTES) encodePad(out, 1);
+    if (isLong && out.at < NO_SESSION_BYTES - CRC_BYTES && out.room > 0) encodePad(out, 1);
+    out.limit = out.bytes.length;
     patchAsk(out.bytes, ask);
     const datagram = sealDatagram(out, session.peerToken, session.token, number);
     session.noteHandedOver(number, datagram.length, ask, this.#elicits, nowUs);
@@ -177,11 +178,17 @@ class Composer {
     return { datagram, number };
   }
 
-  /** HELLO alone, as short as can be, in case the peer's MTU is too small for the rest. */
+  /**
+   * HELLO alone, as short as can be, in case the peer's MTU is too small for the rest: every second
+   * repeat, from the fifth opening on, or from the second if there is nothing that it could carry.
+   */
   get #isBareOpening(): boolean {
-    const { phase, isProbeDue, openingProbes } = this.session;
-    const isTurn = openingProbes % BARE_OPENING_EVERY === BARE_OPENING_EVERY - 1;
-    return phase === "opening" && isProbeDue && isTurn;
+    const { session } = this;
+    const repeats = session.openingProbes;
+    if (session.phase !== "opening" || !session.isProbeDue) return false;
+    return repeats >= BARE_FROM
+      ? repeats % 2 === 0
+      : repeats % 2 === 1 && dataRank(session, true) < 0;
   }
 
   #writeHead(number: number): boolean {
@@ -210,10 +217,10 @@ class Composer {
     const isDue = acks.dueUs <= nowUs;
     if (!isDue && !this.#canRide(receiver.ackBytes())) return;
     // With the smallest datagrams HELLO leaves no room: it answers alone, the ack follows when asked again.
-    if (out.room >= ackFrameBytes(0)) {
-      receiver.writeAcks(out, received.highest, acks.isPrompt(received.highest));
-    }
+    const isPrompt = acks.isPrompt(received.highest);
     acks.noteSent();
+    const hasRoom = out.room >= ackFrameBytes(0);
+    if (hasRoom && !receiver.writeAcks(out, received.highest, isPrompt)) acks.request(nowUs);
     this.#wroteAck = true;
   }
 

@@ -62,6 +62,8 @@ export class Receiver {
 
   /** A question without data: its sender wants to know how all channels stand. */
   mentionAll(): void {
+    // A round that is under way for want of room is finished first, or it would never be.
+    if (this.#channels.some((channel) => channel.mentions > 0)) return;
     for (const channel of this.#channels) channel.mentions = Math.max(1, channel.mentions);
   }
 
@@ -85,8 +87,9 @@ export class Receiver {
    * that it is incomplete.
    * @param largest - greatest datagram number received
    * @param isPrompt - the ack answers that very datagram
+   * @returns false if something found no room and must follow
    */
-  writeAcks(out: ByteWriter, largest: number, isPrompt: boolean): void {
+  writeAcks(out: ByteWriter, largest: number, isPrompt: boolean): boolean {
     for (const channel of this.#channels) {
       if (!channel.stop || out.room < STOP_FRAME_BYTES + ackFrameBytes(0)) continue;
       encodeStop(out, channel.channel, channel.stop.first, channel.stop.reason);
@@ -102,7 +105,7 @@ export class Receiver {
       const isFirst = controlAt < 0;
       if (!isFirst && out.room < ackFrameBytes(mapBytes)) {
         out.bytes[controlAt] = (out.bytes[controlAt] as number) | ACK_TRUNCATED;
-        return;
+        return false;
       }
       const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
       controlAt = out.at + ackFrameBytes(0) - 1;
@@ -121,6 +124,7 @@ export class Receiver {
       channel.mentions = Math.max(0, channel.mentions - 1);
       channel.turn = ++this.#turn;
     }
+    return true;
   }
 
   /** The session is over. @returns streams that were in progress */

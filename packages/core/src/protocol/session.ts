@@ -422,7 +422,8 @@ export class Session {
 
   get #keepAliveDueUs(): number {
     const { keepAliveUs } = this.environment.config;
-    const isQuiet = keepAliveUs > 0 && this.phase === "open" && this.probe.awaited < 0;
+    const isWaiting = this.probe.awaited >= 0 || this.isProbeDue;
+    const isQuiet = keepAliveUs > 0 && this.phase === "open" && !isWaiting;
     return isQuiet ? this.heardUs + keepAliveUs : Number.POSITIVE_INFINITY;
   }
 
