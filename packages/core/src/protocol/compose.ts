@@ -156,14 +156,15 @@ class Composer {
     const { session, out, nowUs } = this;
     const number = session.nextNumber;
     const isProbe = session.isProbeDue;
+    const isBare = this.#isBareOpening;
     const isLong = this.#writeHead(number);
     const frames = out.at;
     this.#writeAcks();
     if (!session.isCandidate) {
       this.#writeSkips(number);
-      this.#writeMessages(number, isProbe);
+      if (!isBare) this.#writeMessages(number, isProbe);
     }
-    if (session.phase === "opening" && !this.#isBareOpening) this.#pad();
+    if (session.phase === "opening" && !isBare) this.#pad();
     const ask = this.#ask(isProbe, isLong);
     const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
@@ -249,7 +250,6 @@ class Composer {
 
   #writeMessages(number: number, isProbe: boolean): void {
     const { session, nowUs } = this;
-    if (this.#isBareOpening) return;
     // With something useful to send, that asks; otherwise asking alone is cheaper than repeating.
     const isBareProbe = isProbe && session.phase === "open" && dataRank(session) < 0;
     if (isBareProbe) this.#pickForProbe();

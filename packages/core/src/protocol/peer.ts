@@ -95,11 +95,14 @@ export class Peer {
     return this.#live.size === 0 && this.budget.heldBytes === 0;
   }
 
-  /** Earliest instant at which something is to be done; acks and probes that already wait to be sent apart. */
-  timeoutUs(isReady: boolean): number {
-    const own = Math.min(this.deadlineUs, this.session?.timeoutUs ?? Number.POSITIVE_INFINITY);
-    if (isReady) return own;
-    return Math.min(own, this.session?.acks.dueUs ?? own, this.candidate?.acks.dueUs ?? own);
+  /** Earliest instant at which something is to be done; what is due already waits to be sent. */
+  timeoutUs(nowUs: number): number {
+    let due = Math.min(this.deadlineUs, this.session?.timeoutUs ?? Number.POSITIVE_INFINITY);
+    for (const session of [this.session, this.candidate]) {
+      const ackUs = session?.acks.dueUs ?? 0;
+      if (ackUs > nowUs) due = Math.min(due, ackUs);
+    }
+    return due;
   }
 
   // Commands

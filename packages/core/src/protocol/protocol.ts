@@ -17,7 +17,6 @@ import { TimerHeap } from "./timer-heap.js";
 const ANSWERS_MAX = 16;
 /** Peers looked at when one must be forgotten, and when room was made. */
 const LOOK_AT_MAX = 16;
-const HIGHEST_RANK = 3;
 const REFUSED_WAIT_US = 1000;
 const REFUSED_WAIT_US_MAX = 64_000;
 
@@ -317,7 +316,7 @@ export class Protocol {
       const transmit = this.#composeFor(peer, buffer, nowUs);
       if (transmit) return transmit;
       // Nothing could be written: its next input, or its timer, brings it back.
-      this.#timers.set(peer, peer.timeoutUs(true));
+      this.#timers.set(peer, peer.timeoutUs(nowUs));
     }
     return undefined;
   }
@@ -415,7 +414,7 @@ export class Protocol {
   #touch(peer: Peer, nowUs: number): void {
     const rank = this.#rankOf(peer, nowUs);
     this.#ready.offer(peer, rank);
-    this.#timers.set(peer, peer.timeoutUs(rank === HIGHEST_RANK));
+    this.#timers.set(peer, peer.timeoutUs(nowUs));
   }
 
   #refreshOthers(nowUs: number): void {
