@@ -51,15 +51,12 @@ export class ProbeTimer {
   }
 
   /**
-   * Retry interval after so many probes in vain. With a measured round trip the first five are alike,
-   * since loss is likelier than a slower link; without one it doubles from the second on.
+   * Retry interval after so many probes in vain. The first few are alike, since loss is likelier than
+   * a slow link; then it doubles, with a measured round trip only after every second one.
    */
   intervalUs(count: number): number {
-    const isMeasured = this.roundTrip.isMeasured;
-    const doublings = Math.min(
-      40,
-      isMeasured ? Math.max(0, count - 3) >> 1 : Math.max(0, count - 1),
-    );
+    const late = Math.max(0, count - 3);
+    const doublings = Math.min(40, this.roundTrip.isMeasured ? late >> 1 : late);
     const interval = Math.min(this.limits.retryUsMax, this.#baseUs() * 2 ** doublings);
     return Math.ceil(interval * (1 + this.#jitter / 8));
   }

@@ -24,6 +24,11 @@ export class RoundTrip {
     return Math.round(this.#variation);
   }
 
+  /** Begin anew with the next sample. */
+  forget(): void {
+    this.latestUs = 0;
+  }
+
   addSample(sampleUs: number): void {
     const sample = Math.max(1, sampleUs);
     if (!this.isMeasured) {

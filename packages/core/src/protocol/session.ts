@@ -38,7 +38,7 @@ const ASKED_MAX = 32;
 /** A session ends before its numbers would be used again; section 2.3. */
 export const NUMBER_MAX = 0xffff_fff0;
 /** Round trips measured under load are left out, but not for ever. */
-const SAMPLES_LEFT_OUT_MAX = 8;
+const SAMPLES_LEFT_OUT_MAX = 32;
 /** In a row without a sign of the peer: then sending waits for the probe timer; section 7.3. */
 const NOT_ACKNOWLEDGED_MAX = 3;
 
@@ -92,6 +92,7 @@ export class Session {
   #notAcknowledged = 0;
   #asked: AskedDatagram[] = [];
   #samplesLeftOut = 0;
+  #isRoundTripDoubtful = false;
 
   constructor(
     readonly peer: Peer,
@@ -310,12 +311,17 @@ export class Session {
     const asked = this.#asked.find((datagram) => datagram.number === largest);
     if (!asked) return;
     this.#asked = this.#asked.filter((datagram) => datagram.number > largest);
-    // On a half-duplex link our own later datagrams hold up the ack: such a sample says little.
+    const sampleUs = nowUs - (asked.leftUs < 0 ? asked.handedUs : asked.leftUs);
+    // On a half-duplex link our own later datagrams hold up the ack: a long sample says little then.
+    const { roundTrip } = this;
     const isClean = largest === this.nextNumber - 1;
-    if (!isClean && this.roundTrip.isMeasured && ++this.#samplesLeftOut < SAMPLES_LEFT_OUT_MAX)
-      return;
+    const isDoubtful = !isClean && sampleUs > 2 * roundTrip.smoothedUs;
+    if (roundTrip.isMeasured && isDoubtful && ++this.#samplesLeftOut < SAMPLES_LEFT_OUT_MAX) return;
     this.#samplesLeftOut = 0;
-    this.roundTrip.addSample(nowUs - (asked.leftUs < 0 ? asked.handedUs : asked.leftUs));
+    // What began with a doubtful sample begins anew with the first good one.
+    if (isClean && this.#isRoundTripDoubtful) roundTrip.forget();
+    this.#isRoundTripDoubtful = !isClean && (this.#isRoundTripDoubtful || !roundTrip.isMeasured);
+    roundTrip.addSample(sampleUs);
     this.environment.noteLinkRoundTrip(this.roundTrip.smoothedUs);
   }
 
