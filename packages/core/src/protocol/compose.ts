@@ -277,7 +277,7 @@ class Composer {
     for (;;) {
       const channel = sender.next(wholeOnlyBytes(session), session.isVerified);
       const rank = channel?.rank(wholeOnlyBytes(session), session.isVerified) ?? -1;
-      const loose = session.looseSender.foremost;
+      const loose = looseRank(session) >= 0 ? session.looseSender.foremost : undefined;
       const previous = this.#picks[this.#picks.length - 1];
       const lengthBytes = previous ? varintBytes(previous.slot.frameBytes - DATA_HEAD_BYTES) : 0;
       if (loose && loose.rank >= rank) {

@@ -213,8 +213,12 @@ export class Peer {
     for (const session of [this.session, this.candidate]) {
       if (!session || session.token !== head.tokenTo) continue;
       if (session.peerToken === 0) {
-        // It is still in a session that we have ended: that one is not taken up again.
-        if (this.#endedTokens.includes(head.tokenFrom)) return head.tokenFrom;
+        if (this.#endedTokens.includes(head.tokenFrom)) {
+          // It is still in a session that we have ended: that one is not taken up again. It is told,
+          // and since it then takes our token for dead, we begin anew too.
+          this.endSession("peer-restarted", nowUs);
+          return head.tokenFrom;
+        }
         session.adoptPeerToken(head.tokenFrom);
       }
       if (session.peerToken === head.tokenFrom)

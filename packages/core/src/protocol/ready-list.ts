@@ -4,11 +4,14 @@ export interface Ready {
 }
 
 const RANKS = 4;
+/** Acks and probes in a row, after which a message goes first: with little airtime they could take it all. */
+const ACKS_IN_A_ROW = 3;
 
 /** Peers with something to send, by rank, those of one rank taking turns. */
 export class ReadyList<T extends Ready> {
   readonly #queues: T[][] = Array.from({ length: RANKS }, () => []);
   readonly #heads: number[] = new Array(RANKS).fill(0);
+  #acksInARow = 0;
 
   /** Wait under this rank; -1: not at all. Waiting there already changes nothing. */
   offer(item: T, rank: number): void {
@@ -19,10 +22,17 @@ export class ReadyList<T extends Ready> {
 
   /** Whose turn it is, taken off the list, and under which rank it waited. */
   take(): { item: T; rank: number } | undefined {
-    for (let rank = RANKS - 1; rank >= 0; rank--) {
+    const top = RANKS - 1;
+    const first = this.#acksInARow >= ACKS_IN_A_ROW ? top - 1 : top;
+    return this.#takeFrom(first, 0) ?? this.#takeFrom(top, first + 1);
+  }
+
+  #takeFrom(highest: number, lowest: number): { item: T; rank: number } | undefined {
+    for (let rank = highest; rank >= lowest; rank--) {
       const queue = this.#queues[rank] as T[];
       const head = this.#heads[rank] as number;
       if (head >= queue.length) continue;
+      this.#acksInARow = rank === RANKS - 1 ? this.#acksInARow + 1 : 0;
       const item = queue[head] as T;
       item.readyMask &= ~(1 << rank);
       this.#heads[rank] = head + 1;
