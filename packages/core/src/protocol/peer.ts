@@ -71,7 +71,7 @@ export class Peer {
     const { strangers, totalWaiting, config } = environment;
     this.budget = new Budget(Math.min(strangers.bytesMax, config.peerBytesMax), strangers);
     this.waitingBudget = new Budget(
-      config.peerBytesMax - config.messageBytesMax - HOLDING_BYTES,
+      config.peerBytesMax - largestReserve(config, environment.mtuBytes),
       this.budget,
       totalWaiting,
     );
@@ -505,6 +505,11 @@ export class Peer {
       this.endMessage(message, { outcome: "failed", code, delivery: message.delivery });
     }
   }
+}
+
+/** What must always find room besides fragments that wait: a whole message, or a fragment of a stream. */
+export function largestReserve(config: ProtocolConfig, mtuBytes: number): number {
+  return Math.max(config.messageBytesMax, mtuBytes) + HOLDING_BYTES;
 }
 
 function streamCode(why: SessionEnd): FardelErrorCode {

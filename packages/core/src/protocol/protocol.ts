@@ -8,7 +8,7 @@ import { composeClose, composeDatagram, NO_SESSION_BYTES, transmitRank } from ".
 import { HOLDING_BYTES, invalidOption, type ProtocolConfig, resolveConfig } from "./config.js";
 import type { ProtocolEvent } from "./events.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
-import { Peer, type PeerEnvironment } from "./peer.js";
+import { largestReserve, Peer, type PeerEnvironment } from "./peer.js";
 import { ReadyList } from "./ready-list.js";
 import type { Session } from "./session.js";
 import { TimerHeap } from "./timer-heap.js";
@@ -97,8 +97,7 @@ export class Protocol {
   constructor(config: Partial<ProtocolConfig>, setting: ProtocolSetting) {
     this.config = resolveConfig(config);
     this.#setting = setting;
-    const { totalBytesMax, strangerBytesMax, messageBytesMax, airtimeShare, peerBytesMax } =
-      this.config;
+    const { totalBytesMax, strangerBytesMax, airtimeShare, peerBytesMax } = this.config;
     if (peerBytesMax < setting.mtuBytes + HOLDING_BYTES) {
       throw invalidOption(
         "peerBytesMax",
@@ -121,7 +120,7 @@ export class Protocol {
       nextStream: () => this.#streams++,
       strangers: this.strangerBudget,
       total: this.totalBudget,
-      totalWaiting: new Budget(totalBytesMax - messageBytesMax - HOLDING_BYTES),
+      totalWaiting: new Budget(totalBytesMax - largestReserve(this.config, setting.mtuBytes)),
     };
   }
 
