@@ -47,10 +47,15 @@ describe("ReadyList", () => {
         const list = new ReadyList<Item>();
         const items = Array.from({ length: 10 }, (_, at) => new Item(String(at)));
         const queues: Item[][] = [[], [], [], []];
+        let inARow = 0;
         for (const { at, rank, take } of steps) {
           const item = items[at] as Item;
           if (take) {
-            const expected = [3, 2, 1, 0].find((each) => (queues[each] as Item[]).length > 0);
+            const isWaiting = (each: number) => (queues[each] as Item[]).length > 0;
+            // After three of the highest in a row one of the others goes first, if there is one.
+            const others = [2, 1, 0].find(isWaiting);
+            const expected = isWaiting(3) && (inARow < 3 || others === undefined) ? 3 : others;
+            inARow = expected === 3 ? inARow + 1 : expected === undefined ? inARow : 0;
             const taken = list.take();
             expect(taken?.rank).toBe(expected);
             if (expected !== undefined) expect(taken?.item).toBe(queues[expected]?.shift());

@@ -337,7 +337,7 @@ export class Session {
     if (!this.sender.isBlockedByWindow) {
       this.#windowProbes = 0;
       this.windowProbeDueUs = Number.POSITIVE_INFINITY;
-    } else if (this.probe.awaited < 0) {
+    } else if (this.probe.awaited < 0 && this.windowProbeDueUs === Number.POSITIVE_INFINITY) {
       this.windowProbeDueUs = nowUs + this.probe.intervalUs(2 * this.#windowProbes++);
     }
   }
@@ -387,6 +387,7 @@ export class Session {
     }
     if (outcome === "not-acknowledged" && ++this.#notAcknowledged > NOT_ACKNOWLEDGED_MAX) return;
     this.sender.loseDatagram(number);
+    this.#noteWindows(nowUs);
     if (this.probe.awaited === number && this.phase !== "opening") {
       this.probe.awaited = -1;
       this.needsAsk = true;
@@ -434,8 +435,10 @@ export class Session {
   }
 
   handleTimeout(nowUs: number): void {
-    if (this.sender.lossDueUs <= nowUs)
+    if (this.sender.lossDueUs <= nowUs) {
       this.peer.statistics.fragmentsLost += this.sender.detectLosses(nowUs);
+      this.#noteWindows(nowUs);
+    }
     if (this.#unreachableDueUs <= nowUs) {
       this.peer.endSession("peer-unreachable", nowUs);
       return;
