@@ -24,6 +24,8 @@ import type { Session } from "./session.js";
 
 /** An opening is at least as long as its answer; PROTOCOL.md, section 4.3. */
 const OPENING_BYTES_MIN = 48;
+/** Datagrams with acks in a row that may keep messages waiting. */
+const ACKS_IN_THE_WAY_MAX = 2;
 /** Repeats of an opening with data before HELLO alone is tried. */
 const BARE_FROM = 4;
 /** Fragments up to this size, together, ride on a probe; section 7.4. */
@@ -176,6 +178,8 @@ class Composer {
     session.noteHandedOver(number, datagram.length, ask, this.#elicits, nowUs);
     if (this.#picks.length > 0) session.pacer.noteSent(nowUs);
     if (this.#wroteAck) session.peer.statistics.acksSent++;
+    const isInTheWay = this.#wroteAck && this.#picks.length === 0 && dataRank(session) >= 0;
+    session.acksInTheWay = isInTheWay ? session.acksInTheWay + 1 : 0;
     return { datagram, number };
   }
 
@@ -215,6 +219,8 @@ class Composer {
     const { session, out, nowUs } = this;
     const { acks, received, receiver } = session;
     if (!receiver || acks.dueUs === Number.POSITIVE_INFINITY) return;
+    // With small datagrams acks can fill every one: messages get their turn in between.
+    if (session.acksInTheWay >= ACKS_IN_THE_WAY_MAX && dataRank(session) >= 0) return;
     const isDue = acks.dueUs <= nowUs;
     if (!isDue && !this.#canRide(receiver.ackBytes())) return;
     // With the smallest datagrams HELLO leaves no room: it answers alone, the ack follows when asked again.

@@ -189,8 +189,7 @@ export class Peer {
       return 0;
     }
     if (head.tokenTo === 0) {
-      this.#handleOpening(datagram, head, nowUs);
-      return 0;
+      return this.#handleOpening(datagram, head, nowUs);
     }
     return this.#handleLong(datagram, head, nowUs);
   }
@@ -229,9 +228,10 @@ export class Peer {
   }
 
   /** The peer does not know our token; section 4.4. */
-  #handleOpening(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
+  #handleOpening(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): number {
     const { tokenFrom } = head;
-    if (this.#endedTokens.includes(tokenFrom)) return;
+    // A stale copy, and the answer is ignored; or a peer that has not heard that we ended the session.
+    if (this.#endedTokens.includes(tokenFrom)) return tokenFrom;
     const isKnown = this.candidate?.peerToken === tokenFrom;
     let session = this.session ?? (isKnown ? this.#adoptCandidate() : undefined);
     session ??= this.#createSession(nowUs);
@@ -243,6 +243,7 @@ export class Peer {
       session = this.#candidateFor(tokenFrom, nowUs);
     }
     this.#take(session, datagram, head, head.number, nowUs);
+    return 0;
   }
 
   #candidateFor(tokenFrom: number, nowUs: number): Session {
@@ -258,8 +259,7 @@ export class Peer {
   #handleNoSession(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
     const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
     if (!frames.ok || !isNoSession(frames.value)) this.statistics.malformed++;
-    else if (this.session?.token === head.tokenTo && this.session.phase !== "opening")
-      this.endSession("peer-restarted", nowUs);
+    else if (this.session?.token === head.tokenTo) this.endSession("peer-restarted", nowUs);
   }
 
   /** A datagram of this session with a good CRC. */

@@ -61,10 +61,10 @@ describe("ProbeTimer", () => {
     expect(probe.intervalUs(10_000)).toBe(5_000_000);
   });
 
-  it("doubles it from the second on as long as no round trip is known", () => {
+  it("doubles it from the fourth on as long as no round trip is known", () => {
     const { probe } = timer({ linkUs: 4000 });
-    const intervals = Array.from({ length: 6 }, (_, count) => probe.intervalUs(count) / 12_000);
-    expect(intervals).toEqual([1, 1, 2, 4, 8, 16]);
+    const intervals = Array.from({ length: 7 }, (_, count) => probe.intervalUs(count) / 12_000);
+    expect(intervals).toEqual([1, 1, 1, 1, 2, 4, 8]);
   });
 
   it("adds up to an eighth at random, drawn anew for each question", () => {

@@ -1,5 +1,5 @@
 import { ByteWriter } from "../wire/byte-writer.js";
-import { sealDatagram } from "../wire/datagram.js";
+import { crcMatches, sealDatagram } from "../wire/datagram.js";
 import { ASK, decodeHead, encodeLongHead } from "../wire/head.js";
 import { encodeNoSession } from "../wire/no-session-frame.js";
 import { AirtimeCap } from "./airtime-cap.js";
@@ -212,12 +212,18 @@ export class Protocol {
     const key = addressKey(address);
     let peer = this.#peers.get(key);
     if (!peer) {
-      if (head.value.form === "short") {
+      const { value } = head;
+      if (value.form === "short") {
         this.counts.unexplainedDatagrams++;
         return;
       }
-      if (head.value.tokenTo !== 0) {
-        this.#answer(address, head.value.tokenFrom, datagram.length);
+      // Damage must not make us say that there is no session, nor remember a stranger.
+      if (!crcMatches(datagram, value.tokenTo, value.tokenFrom, value.number)) {
+        this.counts.unreadableDatagrams++;
+        return;
+      }
+      if (value.tokenTo !== 0) {
+        this.#answer(address, value.tokenFrom, datagram.length);
         return;
       }
       peer = this.#admit(address, key);

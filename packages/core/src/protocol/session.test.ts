@@ -309,7 +309,7 @@ describe("NO-SESSION", () => {
 });
 
 describe("a stale opening", () => {
-  it("of an ended session is dropped: nothing is delivered twice", () => {
+  it("of an ended session is answered NO-SESSION: nothing is delivered twice", () => {
     const wire = new WiredPair();
     wire.a.send(command);
     wire.run(5 * S);
@@ -320,7 +320,8 @@ describe("a stale opening", () => {
     wire.run(wire.nowUs + S);
     expect(wire.b.received).toHaveLength(1);
     expect(wire.b.peer.session).toBeUndefined();
-    expect(wire.log).toHaveLength(sent);
+    expect(wire.log).toHaveLength(sent + 1);
+    expect(wire.log.at(-1)?.datagram).toHaveLength(16);
   });
 
   it("of the running session is a duplicate", () => {

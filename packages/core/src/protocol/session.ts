@@ -73,6 +73,8 @@ export class Session {
   isProbeDue = false;
   /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
   needsAsk = false;
+  /** Datagrams in a row whose acks left no room for messages that were ready. */
+  acksInTheWay = 0;
   /** Datagrams since one asked. */
   sinceAsk = 0;
   /** First datagram that echoed the peer's token; -1 before. */
