@@ -5,7 +5,8 @@ export default defineConfig({
   format: ["esm", "cjs"],
   target: "es2022",
   platform: "neutral",
-  dts: true,
+  // `await using` needs this library in the consumer's program, whatever its target.
+  dts: { banner: '/// <reference lib="esnext.disposable" />' },
   sourcemap: true,
   clean: true,
 });

@@ -43,7 +43,9 @@ describe("promise 1: whole or not at all", () => {
             duplication: { probability: 0.2, delayUsMax: 200_000 },
             reordering: { probability: 0.2, delayUsMax: 50_000 },
           };
-          const stage = await Stage.open({ medium, seed });
+          // So bad a link may be silent for half a minute; what is tested here is what arrives.
+          const a = { unreachableUs: 3_600_000_000 };
+          const stage = await Stage.open({ medium, seed, a });
           const sending = stage.send("a", bytes);
           await stage.settle([sending]);
           expect(sending.receipt?.outcome).toBe("delivered");

@@ -39,6 +39,8 @@ export class OutgoingMessage {
   /** How often the peer found it damaged (CRC-32). */
   timesDamaged = 0;
   #crc32 = -1;
+  /** All of it was sent before, in a session or a try that is over. */
+  #wasCut = false;
 
   constructor(
     readonly id: number,
@@ -60,11 +62,12 @@ export class OutgoingMessage {
 
   /** Fragments are sent in order, so once the last is cut all may have arrived. */
   get delivery(): Delivery {
-    return this.isCut ? "unknown" : "none";
+    return this.isCut || this.#wasCut ? "unknown" : "none";
   }
 
   /** Back to before the first fragment, for another session or another try. */
   rewind(): void {
+    this.#wasCut ||= this.isCut;
     this.cutBytes = 0;
     this.isCut = false;
     this.openFragments = 0;
