@@ -6,9 +6,10 @@ import type { DataFrame } from "../wire/data-frame.js";
 import { decodeFrames } from "../wire/frames.js";
 import { Budget } from "./budget.js";
 import { wayOfChannel } from "./channels.js";
+import type { FragmentSlot } from "./fragment-slot.js";
 import { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
 import { ReceiveChannel, STOP_REASON, type Taken } from "./receive-channel.js";
-import { type FragmentSlot, SendChannel } from "./send-channel.js";
+import { SendChannel } from "./send-channel.js";
 
 // One SendChannel coupled to one ReceiveChannel by frame objects, over an air that the property
 // owns: it may lose, repeat and reorder every frame. No session, no timers.

@@ -18,7 +18,8 @@ import { encodePad } from "../wire/pad-frame.js";
 import { encodeSkip, SKIP_FRAME_BYTES } from "../wire/skip-frame.js";
 import { varintBytes } from "../wire/varint.js";
 import { QUIET_NUMBERS_MAX } from "./ack-policy.js";
-import { DATA_HEAD_BYTES, type FragmentSlot, type SendChannel } from "./send-channel.js";
+import { DATA_HEAD_BYTES, type FragmentSlot } from "./fragment-slot.js";
+import type { SendChannel } from "./send-channel.js";
 import { fullPayload } from "./sender.js";
 import type { Session } from "./session.js";
 

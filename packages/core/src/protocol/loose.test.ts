@@ -4,7 +4,7 @@ import { ByteWriter } from "../wire/byte-writer.js";
 import { decodeFrames } from "../wire/frames.js";
 import type { LooseFrame } from "../wire/loose-frame.js";
 import { Budget } from "./budget.js";
-import { LooseReceiver, LooseSender, looseBytesMax } from "./loose.js";
+import { LooseReceiver, LooseSender, type LooseSink, looseBytesMax } from "./loose.js";
 import { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
 
 function message(id: number, lane: number, length: number): OutgoingMessage {
@@ -41,10 +41,13 @@ function bench(budgetBytes = 1 << 20, messageBytesMax = 1 << 20) {
   const budget = new Budget(budgetBytes);
   const delivered: { lane: number; bytes: Uint8Array }[] = [];
   const waiting = new Budget(budgetBytes, budget);
-  const receiver = new LooseReceiver(budget, waiting, messageBytesMax, (lane, bytes, heldBytes) => {
-    delivered.push({ lane, bytes });
-    budget.give(heldBytes);
-  });
+  const sink: LooseSink = {
+    deliverLoose: (lane, bytes, heldBytes) => {
+      delivered.push({ lane, bytes });
+      budget.give(heldBytes);
+    },
+  };
+  const receiver = new LooseReceiver(budget, waiting, messageBytesMax, sink);
   return { queue, sender: new LooseSender(queue, 0xffff), budget, receiver, delivered };
 }
 

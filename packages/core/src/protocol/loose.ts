@@ -105,6 +105,11 @@ export class LooseSender {
   }
 }
 
+/** Where whole unacknowledged messages go. */
+export interface LooseSink {
+  deliverLoose(lane: number, bytes: Uint8Array, heldBytes: number): void;
+}
+
 interface LoosePieces {
   readonly id: number;
   readonly begunUs: number;
@@ -122,7 +127,7 @@ export class LooseReceiver {
     /** Counts the pieces of incomplete messages. */
     readonly waitingBudget: Budget,
     readonly messageBytesMax: number,
-    readonly deliver: (lane: number, bytes: Uint8Array, heldBytes: number) => void,
+    readonly sink: LooseSink,
   ) {}
 
   /** @returns false if there was no room for it. */
@@ -160,7 +165,7 @@ export class LooseReceiver {
   #hand(lane: number, bytes: Uint8Array): boolean {
     const held = bytes.length + HOLDING_BYTES;
     if (!this.budget.take(held)) return false;
-    this.deliver(lane, bytes, held);
+    this.sink.deliverLoose(lane, bytes, held);
     return true;
   }
 

@@ -2,13 +2,13 @@ import { crcMatches } from "../wire/datagram.js";
 import { decodeFrames, isNoSession } from "../wire/frames.js";
 import { CRC_BYTES, type Head } from "../wire/head.js";
 import { Budget } from "./budget.js";
-import { CHANNEL_COUNT, indexInWay, isExchange, type Way, wayOfChannel } from "./channels.js";
-import { type Acceptance, HOLDING_BYTES, type ProtocolConfig } from "./config.js";
+import { CHANNEL_COUNT, wayOfChannel } from "./channels.js";
+import { HOLDING_BYTES, type ProtocolConfig } from "./config.js";
 import type { FardelErrorCode } from "./errors.js";
 import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
 import { looseBytesMax } from "./loose.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
-import { type ReceiveSink, STOP_REASON } from "./receive-channel.js";
+import { STOP_REASON } from "./receive-channel.js";
 import type { SendChannel } from "./send-channel.js";
 import { Session, type SessionEnvironment } from "./session.js";
 import { createStatistics } from "./statistics.js";
@@ -370,63 +370,6 @@ export class Peer {
     channel.giveUp(message);
     const code = reason === STOP_REASON.damaged ? "damaged" : "refused-by-peer";
     this.endMessage(message, { outcome: "failed", code, delivery: "none", reason });
-  }
-
-  deliver(
-    session: Session,
-    way: Way,
-    wireChannel: number,
-    bytes: Uint8Array,
-    heldBytes: number,
-  ): void {
-    this.statistics.messagesReceived++;
-    this.statistics.messageBytesReceived += bytes.length;
-    this.environment.emit({
-      type: "message-received",
-      peer: this,
-      session,
-      way,
-      wireChannel,
-      bytes,
-      heldBytes,
-    });
-  }
-
-  /** Ask the owner about a message. Requests and replies are the endpoint's own, and always whole. */
-  #judge(channel: number, totalBytes: number | undefined): Acceptance {
-    const { accept } = this.config;
-    if (!accept || isExchange(channel)) return "whole";
-    const way = wayOfChannel(channel);
-    return accept({ address: this.address, way, channel: indexInWay(channel), totalBytes });
-  }
-
-  sinkFor(session: Session): ReceiveSink {
-    const { environment } = this;
-    return {
-      judge: (channel, totalBytes) => this.#judge(channel, totalBytes),
-      deliver: (channel, bytes, heldBytes) =>
-        this.deliver(session, wayOfChannel(channel), channel, bytes, heldBytes),
-      openStream: (wireChannel, totalBytes) => {
-        const stream = environment.nextStream();
-        environment.emit({
-          type: "stream-opened",
-          peer: this,
-          stream,
-          way: wayOfChannel(wireChannel),
-          wireChannel,
-          totalBytes,
-        });
-        return stream;
-      },
-      streamData: (stream, bytes, heldBytes) =>
-        environment.emit({ type: "stream-data", peer: this, stream, bytes, heldBytes }),
-      endStream: (stream) => {
-        this.statistics.messagesReceived++;
-        environment.emit({ type: "stream-ended", peer: this, stream });
-      },
-      failStream: (stream, code) =>
-        environment.emit({ type: "stream-failed", peer: this, stream, code }),
-    };
   }
 
   /** The owner has taken what was held. */

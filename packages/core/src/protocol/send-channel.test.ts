@@ -1,8 +1,9 @@
 import { describe, expect, it } from "vitest";
 import type { AckFrame } from "../wire/ack-frame.js";
 import { serialAdd } from "../wire/serial-number.js";
+import type { FragmentSlot } from "./fragment-slot.js";
 import { type MessageOptions, MessageQueue, OutgoingMessage } from "./outgoing-message.js";
-import { type FragmentSlot, SendChannel } from "./send-channel.js";
+import { SendChannel } from "./send-channel.js";
 
 const OPTIONS: MessageOptions = {
   priority: "normal",

@@ -1,8 +1,9 @@
 import type { AckFrame } from "../wire/ack-frame.js";
 import { CHANNEL_COUNT, wayOfChannel } from "./channels.js";
+import { DATA_HEAD_BYTES, type FragmentSlot } from "./fragment-slot.js";
 import type { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
 import type { RoundTrip } from "./round-trip.js";
-import { DATA_HEAD_BYTES, type FragmentSlot, SendChannel } from "./send-channel.js";
+import { SendChannel } from "./send-channel.js";
 
 /** Distance of reordering taken into account at most, datagrams; PROTOCOL.md, section 7.2. */
 const REORDERING_MAX = 64;

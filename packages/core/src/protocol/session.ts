@@ -8,6 +8,7 @@ import { LooseReceiver, LooseSender } from "./loose.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { Pacer } from "./pacer.js";
 import type { Peer } from "./peer.js";
+import { PeerSink } from "./peer-sink.js";
 import { ProbeTimer } from "./probe-timer.js";
 import { Receiver } from "./receiver.js";
 import { ReplayWindow } from "./replay-window.js";
@@ -167,19 +168,10 @@ export class Session {
       messageBytesMax: config.messageBytesMax,
       streamBytesMax: config.streamBytesMax,
     };
-    this.receiver = new Receiver(
-      token & 0xffff,
-      limits,
-      this.peer.budget,
-      this.peer.waitingBudget,
-      this.peer.sinkFor(this),
-    );
-    this.looseReceiver = new LooseReceiver(
-      this.peer.budget,
-      this.peer.waitingBudget,
-      config.messageBytesMax,
-      (lane, bytes, held) => this.peer.deliver(this, "unacknowledged", lane, bytes, held),
-    );
+    const { budget, waitingBudget } = this.peer;
+    const sink = new PeerSink(this.peer, this);
+    this.receiver = new Receiver(token & 0xffff, limits, budget, waitingBudget, sink);
+    this.looseReceiver = new LooseReceiver(budget, waitingBudget, config.messageBytesMax, sink);
   }
 
   /** The peer has sent our token back. */
