@@ -616,6 +616,29 @@ describe("streams", () => {
       expect(errors).toMatchObject([{ code }]);
     });
   }
+
+  it("fail when the sender vanishes without a word, and hold nothing then", async () => {
+    const { pair, station, toStation, wait } = await stage({}, {}, streaming);
+    const errors: unknown[] = [];
+    void (async () => {
+      for await (const stream of station.streams()) {
+        try {
+          for await (const _ of stream);
+        } catch (error) {
+          errors.push(error);
+        }
+      }
+    })();
+    toStation.send(blob(60_000)).catch(() => undefined);
+    await wait(60 * MS);
+    pair.a.close();
+    // Twice the 30 s after which a silent peer is unreachable.
+    await wait(59 * S);
+    expect(errors).toEqual([]);
+    await wait(2 * S);
+    expect(errors).toMatchObject([{ code: "peer-unreachable" }]);
+    expect(station.heldBytes).toBe(0);
+  });
 });
 
 describe("listeners", () => {

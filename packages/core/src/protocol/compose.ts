@@ -105,7 +105,9 @@ function dataRank(session: Session, isRepeatAllowed = false): number {
 
 function looseRank(session: Session): number {
   const message = session.looseSender.foremost;
-  if (!message || session.phase !== "opening") return message?.rank ?? -1;
+  if (!message || session.isVerified) return message?.rank ?? -1;
+  if (message.options.firstContact === "handshake") return -1;
+  if (session.phase !== "opening") return message.rank;
   // Before the answer only what fits beside HELLO goes; the rest waits for it.
   const bytes = session.looseSender.nextFrameBytes(session.mtuBytes);
   return bytes + varintBytes(bytes) <= wholeOnlyBytes(session) ? message.rank : -1;

@@ -273,7 +273,7 @@ export class Protocol {
     this.#isLinkUp = status === "up";
     if (!this.#isLinkUp) return;
     for (const peer of this.#peers.values()) {
-      peer.session?.probe.noteLinkUp(nowUs);
+      peer.session?.noteLinkUp(nowUs);
       this.#touch(peer, nowUs);
     }
   }

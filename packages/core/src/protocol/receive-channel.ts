@@ -138,6 +138,11 @@ export class ReceiveChannel {
     return this.#reassembly?.stream ?? -1;
   }
 
+  /** Part of a message is here, and the rest is to come. */
+  get holdsPart(): boolean {
+    return this.#reassembly !== undefined || !this.#reorder.isEmpty;
+  }
+
   /**
    * The session is over. What waits complete behind a gap was acknowledged and is delivered, since
    * what it waited for will not come; nothing else may be held.

@@ -60,6 +60,11 @@ export class Receiver {
     return isWorthTelling;
   }
 
+  /** Part of a message is here, and the rest is to come. */
+  get holdsPart(): boolean {
+    return this.#channels.some((channel) => channel.holdsPart);
+  }
+
   /** A question without data: its sender wants to know how all channels stand. */
   mentionAll(): void {
     // A round that is under way for want of room is finished first, or it would never be.

@@ -344,6 +344,12 @@ export class Session {
     this.#noteWindows(nowUs);
   }
 
+  /** Nobody could be heard while the link was down: silence counts from now. */
+  noteLinkUp(nowUs: number): void {
+    this.heardUs = nowUs;
+    this.probe.noteLinkUp(nowUs);
+  }
+
   /** A datagram was composed and goes to the link. */
   noteHandedOver(number: number, bytes: number, ask: Ask, elicits: boolean, nowUs: number): void {
     this.nextNumber = number + 1;
@@ -418,7 +424,15 @@ export class Session {
   }
 
   get #unreachableDueUs(): number {
-    return Math.min(this.probe.unreachableUs, this.#unverifiedDueUs);
+    return Math.min(this.probe.unreachableUs, this.#unverifiedDueUs, this.#abandonedDueUs);
+  }
+
+  /** A sender that is still there asks every few seconds; parts of a message whose sender has gone are not kept. */
+  get #abandonedDueUs(): number {
+    const holdsPart = this.receiver?.holdsPart ?? false;
+    return holdsPart
+      ? this.heardUs + 2 * this.environment.config.unreachableUs
+      : Number.POSITIVE_INFINITY;
   }
 
   get #keepAliveDueUs(): number {
