@@ -98,9 +98,12 @@ function dataRank(session: Session, isRepeatAllowed = false): number {
   const isRepeat =
     session.phase === "opening" && isAwaiting && !isRepeatAllowed && channel?.nextLost();
   // What may not go to an unverified peer makes us ask it to prove itself.
-  if (!channel && session.phase === "answering" && !isAwaiting && session.sender.hasMessages)
-    return 0;
+  if (!channel && session.phase === "answering" && !isAwaiting && hasMessages(session)) return 0;
   return Math.max(isRepeat ? -1 : rank, looseRank(session));
+}
+
+function hasMessages({ sender, looseSender }: Session): boolean {
+  return sender.hasMessages || looseSender.foremost !== undefined;
 }
 
 function looseRank(session: Session): number {
