@@ -11,7 +11,8 @@ export type { Address, DatagramInfo, Link, LinkHandlers, SendOutcome } from "./l
 export type { Priority, Way } from "./protocol/channels.js";
 export { type Acceptance, DEFAULT_CONFIG, type ProtocolConfig } from "./protocol/config.js";
 export { type Delivery, FardelError, type FardelErrorCode } from "./protocol/errors.js";
-export type { MessageHead, SessionEnd } from "./protocol/events.js";
+export type { SessionEnd } from "./protocol/events.js";
+export type { MessageHead } from "./protocol/message-head.js";
 export type { ProtocolCounts } from "./protocol/protocol.js";
 export type { PeerStatistics } from "./protocol/statistics.js";
 export type { Receipt, RemotePeer } from "./remote-peer.js";

@@ -1,6 +1,6 @@
 import { FRAGMENT_WINDOW_MAX } from "./channels.js";
 import { FardelError } from "./errors.js";
-import type { MessageHead } from "./events.js";
+import type { MessageHead } from "./message-head.js";
 
 /** What to do with a message that is about to arrive. */
 export type Acceptance = "whole" | "stream" | "refuse";

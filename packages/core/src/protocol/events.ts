@@ -3,16 +3,6 @@ import type { Delivery, FardelErrorCode } from "./errors.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import type { Peer } from "./peer.js";
 
-/** What is known about a message when its first fragment arrives. */
-export interface MessageHead {
-  readonly address: Uint8Array;
-  readonly way: Way;
-  /** Number within its way. */
-  readonly channel: number;
-  /** Length of the whole message, bytes; `undefined` if the sender did not tell. */
-  readonly totalBytes: number | undefined;
-}
-
 /** Why a session ended. */
 export type SessionEnd = "peer-restarted" | "peer-closed" | "peer-unreachable" | "closed-here";
 

@@ -95,9 +95,10 @@ export class ReceiveChannel {
       const waiting = this.#reorder.get(this.#next);
       if (!waiting || (waiting.bytes && waiting.first)) this.#dropReassembly();
       if (waiting?.bytes && waiting.first === (this.#reassembly === undefined)) {
-        // No room yet for what may be a complete message: it was acknowledged, so it waits; SKIP
-        // comes again.
-        if (!this.#takeWaiting(waiting) && !this.#reassembly?.refusal) return true;
+        const isBlocked = !this.#takeWaiting(waiting) && !this.#reassembly?.refusal;
+        // Complete, and only without room: it was acknowledged, so it waits; SKIP comes again.
+        if (isBlocked && this.#reorder.reachesEnd(this.#next)) return true;
+        if (isBlocked) this.#dropReassembly();
       }
       this.#advance();
     }

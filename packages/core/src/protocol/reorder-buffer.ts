@@ -97,6 +97,15 @@ export class ReorderBuffer {
     }
   }
 
+  /** Whether the rest of a message waits here without a gap, from this fragment on. */
+  reachesEnd(fragment: number): boolean {
+    for (let number = fragment; ; number = serialAdd(number, 1)) {
+      const at = this.get(number);
+      if (!at?.bytes) return false;
+      if (at.last) return true;
+    }
+  }
+
   /** The run's message has been handed over: its numbers stay, its bytes go. */
   markRunDelivered(found: WaitingRun): void {
     const end = serialAdd(found.lastFragment, 1);

@@ -43,7 +43,9 @@ export class SendChannel {
   /** First fragment behind the last one given up: where SKIP points. */
   #givenUpEnd: number;
   #skipNumber = -1;
-  #skipState: "none" | "due" | "in-flight" = "none";
+  /** `waiting`: the receiver has no room for what lies before the SKIP; it is told again then. */
+  #skipState: "none" | "due" | "in-flight" | "waiting" = "none";
+  #isShut = false;
   /** First fragment of which the last ACK, cut for lack of room, says nothing; -1: it says all. */
   #unknownFrom = -1;
   /** Greatest number of a datagram that acks about this channel have named; -1: none. */
@@ -74,6 +76,10 @@ export class SendChannel {
 
   get isSkipDue(): boolean {
     return this.#skipState === "due";
+  }
+
+  get isSkipWaiting(): boolean {
+    return this.#skipState === "waiting";
   }
 
   get isSkipInFlight(): boolean {
@@ -259,6 +265,8 @@ export class SendChannel {
     }
     if (carrier > this.#windowNumber && !isOld) {
       this.#windowNumber = carrier;
+      this.#isShut = frame.window === 0;
+      if (!this.#isShut && this.#skipState === "waiting") this.#skipState = "due";
       this.#unknownFrom = frame.truncated ? serialAdd(frame.next, frame.map.length * 8 + 1) : -1;
       this.#limit = serialAdd(frame.next, frame.window);
     }
@@ -289,8 +297,9 @@ export class SendChannel {
     reordering: number,
     isLate: (slot: FragmentSlot) => boolean,
   ): number {
-    if (this.#skipState === "in-flight" && this.#skipNumber <= largest - reordering)
-      this.#skipState = "due";
+    if (this.#skipState === "in-flight" && this.#skipNumber <= largest - reordering) {
+      this.#skipState = this.#isShut ? "waiting" : "due";
+    }
     if (this.inFlight === 0) return 0;
     let found = 0;
     const sent = this.#knownCount;

@@ -116,7 +116,7 @@ export class Sender {
     for (const channel of this.channels) {
       if (channel.inFlight > 0 || channel.nextLost() || channel.isSkipDue || channel.isSkipInFlight)
         return false;
-      if (channel.lostCount > 0) isBlocked = true;
+      if (channel.lostCount > 0 || channel.isSkipWaiting) isBlocked = true;
       else if (channel.foremost) {
         if (channel.windowRoom > 0) return false;
         isBlocked = true;
