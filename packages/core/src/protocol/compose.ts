@@ -13,7 +13,6 @@ import {
   VERSION,
 } from "../wire/head.js";
 import { encodeHello, HELLO_FRAME_BYTES } from "../wire/hello-frame.js";
-import { NO_SESSION_FRAME_BYTES } from "../wire/no-session-frame.js";
 import { encodePad } from "../wire/pad-frame.js";
 import { encodeSkip, SKIP_FRAME_BYTES } from "../wire/skip-frame.js";
 import { varintBytes } from "../wire/varint.js";
@@ -21,7 +20,7 @@ import { QUIET_NUMBERS_MAX } from "./ack-policy.js";
 import { DATA_HEAD_BYTES, type FragmentSlot } from "./fragment-slot.js";
 import type { SendChannel } from "./send-channel.js";
 import { fullPayload } from "./sender.js";
-import type { Session } from "./session.js";
+import { NO_SESSION_BYTES, type Session } from "./session.js";
 
 /** An opening is at least as long as its answer; PROTOCOL.md, section 4.3. */
 const OPENING_BYTES_MIN = 48;
@@ -35,9 +34,6 @@ const PROBE_DATA_BYTES_MAX = 64;
 const SHORT_FORM_REACH = 1000;
 /** An ack is wanted after so many datagrams in any case; section 6. */
 const ASK_EVERY_MAX = 64;
-
-/** Bytes of a NO-SESSION datagram; a shorter datagram is not answered with one. */
-export const NO_SESSION_BYTES = LONG_HEAD_BYTES + NO_SESSION_FRAME_BYTES + CRC_BYTES;
 
 const LONG_OVERHEAD = LONG_HEAD_BYTES + HELLO_FRAME_BYTES + CRC_BYTES;
 
@@ -204,7 +200,7 @@ class Composer {
 
   #writeHead(number: number): boolean {
     const { session, out } = this;
-    const isSuspicious = session.isProbeDue && session.probe.count >= 2;
+    const isSuspicious = session.isSuspect || (session.isProbeDue && session.probe.count >= 2);
     const isLong =
       session.phase !== "open" || isSuspicious || numbersAhead(session) > SHORT_FORM_REACH;
     out.limit = Math.min(out.bytes.length, session.mtuBytes, session.unverifiedCredit) - CRC_BYTES;

@@ -10,7 +10,7 @@ import { looseBytesMax } from "./loose.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
 import { STOP_REASON } from "./receive-channel.js";
 import type { SendChannel } from "./send-channel.js";
-import { Session, type SessionEnvironment } from "./session.js";
+import { NO_SESSION_BYTES, Session, type SessionEnvironment } from "./session.js";
 import { createStatistics } from "./statistics.js";
 
 /** Tokens of ended sessions whose openings are dropped; PROTOCOL.md, section 4.4. */
@@ -220,8 +220,12 @@ export class Peer {
         }
         session.adoptPeerToken(head.tokenFrom);
       }
-      if (session.peerToken === head.tokenFrom)
+      if (session.peerToken === head.tokenFrom) {
         this.#take(session, datagram, head, head.number, nowUs);
+      } else if (datagram.length >= NO_SESSION_BYTES) {
+        // An old answer, or the peer has lost the session that we have: a question tells.
+        session.isSuspect = session.isProbeDue = true;
+      }
       return 0;
     }
     return head.tokenFrom;

@@ -4,13 +4,13 @@ import { ASK, decodeHead, encodeLongHead } from "../wire/head.js";
 import { encodeNoSession } from "../wire/no-session-frame.js";
 import { AirtimeCap } from "./airtime-cap.js";
 import { Budget } from "./budget.js";
-import { composeClose, composeDatagram, NO_SESSION_BYTES, transmitRank } from "./compose.js";
+import { composeClose, composeDatagram, transmitRank } from "./compose.js";
 import { HOLDING_BYTES, invalidOption, type ProtocolConfig, resolveConfig } from "./config.js";
 import type { ProtocolEvent } from "./events.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { largestReserve, Peer, type PeerEnvironment } from "./peer.js";
 import { ReadyList } from "./ready-list.js";
-import type { Session } from "./session.js";
+import { NO_SESSION_BYTES, type Session } from "./session.js";
 import { TimerHeap } from "./timer-heap.js";
 
 /** Answers without state that wait for the link at most; more are dropped, their senders ask again. */

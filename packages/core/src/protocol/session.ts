@@ -1,7 +1,8 @@
 import type { AckFrame } from "../wire/ack-frame.js";
 import type { DataFrame } from "../wire/data-frame.js";
 import { asksForAck, type Frame } from "../wire/frames.js";
-import { ASK, type Ask } from "../wire/head.js";
+import { ASK, type Ask, CRC_BYTES, LONG_HEAD_BYTES } from "../wire/head.js";
+import { NO_SESSION_FRAME_BYTES } from "../wire/no-session-frame.js";
 import { AckPolicy } from "./ack-policy.js";
 import type { ProtocolConfig } from "./config.js";
 import { LooseReceiver, LooseSender } from "./loose.js";
@@ -36,6 +37,8 @@ interface AskedDatagram {
   leftUs: number;
 }
 const ASKED_MAX = 32;
+/** Bytes of a NO-SESSION datagram; a shorter datagram is not answered with one. */
+export const NO_SESSION_BYTES = LONG_HEAD_BYTES + NO_SESSION_FRAME_BYTES + CRC_BYTES;
 /** A session ends before its numbers would be used again; section 2.3. */
 export const NUMBER_MAX = 0xffff_fff0;
 /** Round trips measured under load are left out, but not for ever. */
@@ -72,6 +75,8 @@ export class Session {
   openingProbes = 0;
   /** A datagram that asks must go out although there is nothing else to send. */
   isProbeDue = false;
+  /** The peer may have lost the session: the next question names both tokens. */
+  isSuspect = false;
   /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
   needsAsk = false;
   /** Datagrams in a row whose acks left no room for messages that were ready. */
@@ -359,6 +364,7 @@ export class Session {
       this.sinceAsk = 0;
       this.needsAsk = false;
       this.isProbeDue = false;
+      this.isSuspect = false;
       this.probe.noteAsked(number, nowUs);
       this.windowProbeDueUs = Number.POSITIVE_INFINITY;
       this.#asked.push({ number, handedUs: nowUs, leftUs: -1 });
