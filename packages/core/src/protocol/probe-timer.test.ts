@@ -47,7 +47,7 @@ describe("ProbeTimer", () => {
     expect(firstInterval({ linkUs: 400_000 })).toBe(1_200_000);
     expect(firstInterval({ sendUs: 299 })).toBe(50_000);
     expect(firstInterval({ sendUs: 300 })).toBe(3000);
-    expect(firstInterval({ sendUs: 2500 })).toBe(7500);
+    expect(firstInterval({ sendUs: 2500 })).toBe(6250);
     expect(firstInterval({ sendUs: 400_000 })).toBe(50_000);
     expect(firstInterval({ linkUs: 7000, sendUs: 2500 })).toBe(21_000);
     expect(firstInterval({ linkUs: 7000, sendUs: 2500, sampleUs: 1000 })).toBe(3000);
@@ -67,9 +67,11 @@ describe("ProbeTimer", () => {
     expect(intervals).toEqual([1, 1, 1, 1, 2, 4, 8]);
   });
 
-  it("adds up to an eighth at random, drawn anew for each question", () => {
+  it("adds up to an eighth at random to the intervals of repeats, drawn anew for each", () => {
     const draws = [0, 2 ** 31, 2 ** 32 - 1];
     const { probe } = timer({ sampleUs: 8000, random: () => draws.shift() ?? 0 });
+    expect(probe.intervalUs(0)).toBe(24_000);
+    probe.count = 1;
     const intervals = [1, 2, 3].map((number) => {
       probe.noteAsked(number, 0);
       probe.noteLeft(number, 0);

@@ -58,7 +58,8 @@ export class ProbeTimer {
     const late = Math.max(0, count - 3);
     const doublings = Math.min(40, this.roundTrip.isMeasured ? late >> 1 : late);
     const interval = Math.min(this.limits.retryUsMax, this.#baseUs() * 2 ** doublings);
-    return Math.ceil(interval * (1 + this.#jitter / 8));
+    // Two that fell silent at the same moment must not ask in step for ever.
+    return Math.ceil(count > 0 ? interval * (1 + this.#jitter / 8) : interval);
   }
 
   #baseUs(): number {
@@ -66,7 +67,10 @@ export class ProbeTimer {
     const borrowed = this.linkRoundTripUs();
     if (borrowed > 0) return Math.max(UNMEASURED_RETRY_US_MIN, 3 * borrowed);
     if (this.#sendUs < TELLING_SEND_US_MIN) return this.limits.firstRetryUs;
-    return Math.min(this.limits.firstRetryUs, Math.max(UNMEASURED_RETRY_US_MIN, 3 * this.#sendUs));
+    return Math.min(
+      this.limits.firstRetryUs,
+      Math.max(UNMEASURED_RETRY_US_MIN, 2.5 * this.#sendUs),
+    );
   }
 
   /** Datagram `number` asks for an ack and was handed to the link. */
