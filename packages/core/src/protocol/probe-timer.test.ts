@@ -40,7 +40,7 @@ describe("ProbeTimer", () => {
   });
 
   it("first waits as section 7.4 says when no round trip to this peer is known", () => {
-    // Three times another peer's round trip, at least 3 ms; else three times what the link took, if
+    // Three times another peer's round trip, at least 3 ms; else 2.5 times what the link took, if
     // that tells anything (300 µs), 3 to 50 ms; else 50 ms.
     expect(firstInterval({ linkUs: 7000 })).toBe(21_000);
     expect(firstInterval({ linkUs: 500 })).toBe(3000);
