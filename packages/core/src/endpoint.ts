@@ -121,7 +121,7 @@ export class Endpoint implements AsyncDisposable {
 
   /** Bytes held for all peers: parts of messages, and messages not read yet. */
   get heldBytes(): number {
-    return this.#protocol.totalBudget.heldBytes + this.#protocol.strangerBudget.heldBytes;
+    return this.#protocol.totalBudget.heldBytes;
   }
 
   /**

@@ -15,7 +15,7 @@ export interface ProtocolConfig {
   peerBytesMax: number;
   /** Bytes held for all peers together. When full: windows close. */
   totalBytesMax: number;
-  /** Bytes held for all unverified peers together. When full: not taken, not acknowledged. */
+  /** Bytes held for all unverified peers together, part of the total. When full: not taken, not acknowledged. */
   strangerBytesMax: number;
   /** Unverified sessions. When full: the oldest of them is forgotten. */
   strangersMax: number;

@@ -105,7 +105,7 @@ export class Protocol {
       );
     }
     this.totalBudget = new Budget(totalBytesMax);
-    this.strangerBudget = new Budget(strangerBytesMax);
+    this.strangerBudget = new Budget(strangerBytesMax, this.totalBudget);
     this.#airtime = new AirtimeCap(setting.airtimeUs ? airtimeShare : 1);
     this.#environment = {
       config: this.config,
