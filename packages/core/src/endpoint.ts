@@ -15,6 +15,7 @@ import { RemotePeer } from "./remote-peer.js";
 import { type PeerReport, reportOn } from "./report.js";
 import { wireChannel } from "./send-options.js";
 import { sentenceFor } from "./sentences.js";
+import { CLOSE_REASON } from "./wire/close-frame.js";
 
 /** What an endpoint needs, and every limit it can be given (see {@link ProtocolConfig}). */
 export interface EndpointOptions extends Partial<ProtocolConfig> {
@@ -37,10 +38,6 @@ export interface EndpointEvents {
 type Listener<K extends keyof EndpointEvents> = (event: EndpointEvents[K]) => void;
 type MessageReceived = Extract<ProtocolEvent, { type: "message-received" }>;
 type StreamEvent = Extract<ProtocolEvent, { stream: number }>;
-
-/** Reasons of CLOSE; PROTOCOL.md, section 3.6. */
-const CLOSE_DONE = 0;
-const CLOSE_SHUTDOWN = 1;
 
 /**
  * One end of a link: sends messages to peers, receives theirs. The only place where the protocol
@@ -190,7 +187,7 @@ export class Endpoint implements AsyncDisposable {
    * virtual clock. May be called twice.
    */
   close(): Promise<void> {
-    return this.#driver.close(CLOSE_SHUTDOWN, () => {
+    return this.#driver.close(CLOSE_REASON.shuttingDown, () => {
       for (const inbox of [this.#messages, this.#requests, this.#incomingStreams]) {
         inbox.discard();
         inbox.close();
@@ -221,7 +218,7 @@ export class Endpoint implements AsyncDisposable {
       close: () => {
         const peer = this.#protocol.find(address);
         if (!peer || !this.#driver.isRunning) return;
-        this.#driver.closePeer(peer, CLOSE_DONE);
+        this.#driver.closePeer(peer, CLOSE_REASON.done);
         this.#driver.pump();
       },
     });

@@ -4,11 +4,12 @@ import type { AckFrame } from "../wire/ack-frame.js";
 import { ByteWriter } from "../wire/byte-writer.js";
 import type { DataFrame } from "../wire/data-frame.js";
 import { decodeFrames } from "../wire/frames.js";
+import { STOP_REASON } from "../wire/stop-frame.js";
 import { Budget } from "./budget.js";
 import { wayOfChannel } from "./channels.js";
 import type { FragmentSlot } from "./fragment-slot.js";
 import { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
-import { ReceiveChannel, STOP_REASON, type Taken } from "./receive-channel.js";
+import { ReceiveChannel, type Taken } from "./receive-channel.js";
 import { SendChannel } from "./send-channel.js";
 
 // One SendChannel coupled to one ReceiveChannel by frame objects, over an air that the property

@@ -1,6 +1,7 @@
 import { crcMatches } from "../wire/datagram.js";
 import { decodeFrames, isNoSession } from "../wire/frames.js";
 import { CRC_BYTES, type Head } from "../wire/head.js";
+import { STOP_REASON } from "../wire/stop-frame.js";
 import { Budget } from "./budget.js";
 import { CHANNEL_COUNT, wayOfChannel } from "./channels.js";
 import { HOLDING_BYTES, type ProtocolConfig } from "./config.js";
@@ -8,7 +9,6 @@ import type { FardelErrorCode } from "./errors.js";
 import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
 import { looseBytesMax } from "./loose.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
-import { STOP_REASON } from "./receive-channel.js";
 import type { SendChannel } from "./send-channel.js";
 import { NO_SESSION_BYTES, Session, type SessionEnvironment } from "./session.js";
 import { createStatistics } from "./statistics.js";

@@ -2,9 +2,10 @@ import { describe, expect, it } from "vitest";
 import { updateCrc32 } from "../wire/crc32.js";
 import type { DataFrame } from "../wire/data-frame.js";
 import { serialAdd } from "../wire/serial-number.js";
+import { STOP_REASON } from "../wire/stop-frame.js";
 import { Budget } from "./budget.js";
 import type { Acceptance } from "./config.js";
-import { ReceiveChannel, STOP_REASON } from "./receive-channel.js";
+import { ReceiveChannel } from "./receive-channel.js";
 
 const START = 65_533;
 const F = (at: number) => serialAdd(START, at);
@@ -382,7 +383,7 @@ describe("a stream", () => {
     channel.cancelStream(7);
     expect(channel.stop).toBeUndefined();
     channel.cancelStream(0);
-    expect(channel.stop).toEqual({ first: F(0), reason: STOP_REASON.notRead });
+    expect(channel.stop).toEqual({ first: F(0), reason: STOP_REASON.noLongerRead });
     expect(channel.accept(middle)).toBe("dropped");
     channel.skipTo(F(3));
     expect(log).toEqual(["open 6", "data aa"]);

@@ -1,13 +1,11 @@
 import type { DataFrame } from "../wire/data-frame.js";
 import { serialAdd, serialAfter, serialDistance } from "../wire/serial-number.js";
+import { STOP_REASON } from "../wire/stop-frame.js";
 import type { Budget } from "./budget.js";
 import { FRAGMENT_WINDOW_MAX, type Way, wayOfChannel } from "./channels.js";
 import { type Acceptance, HOLDING_BYTES } from "./config.js";
 import { Reassembly } from "./reassembly.js";
 import { ReorderBuffer, type Waiting } from "./reorder-buffer.js";
-
-/** Reasons of a STOP frame; PROTOCOL.md, section 3.4. */
-export const STOP_REASON = { tooLarge: 1, notWanted: 2, damaged: 3, notRead: 4 } as const;
 
 /** What became of a fragment that arrived. */
 export type Taken = "taken" | "duplicate" | "dropped" | "contradiction";
@@ -125,8 +123,8 @@ export class ReceiveChannel {
   cancelStream(stream: number): void {
     const reassembly = this.#reassembly;
     if (reassembly?.stream !== stream) return;
-    reassembly.refusal = STOP_REASON.notRead;
-    this.#refuse(reassembly.firstFragment, STOP_REASON.notRead);
+    reassembly.refusal = STOP_REASON.noLongerRead;
+    this.#refuse(reassembly.firstFragment, STOP_REASON.noLongerRead);
   }
 
   /** Bytes of the stream in progress have been read. */
@@ -377,7 +375,7 @@ export class ReceiveChannel {
     const reassembly = this.#reassembly;
     if (!reassembly) return;
     this.#reassembly = undefined;
-    if (reassembly.isStream && reassembly.refusal !== STOP_REASON.notRead) {
+    if (reassembly.isStream && reassembly.refusal !== STOP_REASON.noLongerRead) {
       this.sink.failStream(reassembly.stream, reassembly.refusal ? "damaged" : "sender-gave-up");
     }
     reassembly.release(this.budget);

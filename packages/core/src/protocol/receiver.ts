@@ -1,4 +1,9 @@
-import { ACK_MAP_BYTES_MAX, ackFrameBytes, encodeAck } from "../wire/ack-frame.js";
+import {
+  ACK_MAP_BYTES_MAX,
+  ackFrameBytes,
+  encodeAck,
+  markAckTruncated,
+} from "../wire/ack-frame.js";
 import type { ByteWriter } from "../wire/byte-writer.js";
 import type { DataFrame } from "../wire/data-frame.js";
 import { encodeStop, STOP_FRAME_BYTES } from "../wire/stop-frame.js";
@@ -11,8 +16,6 @@ import {
   type Taken,
 } from "./receive-channel.js";
 
-/** The control byte's bit for "incomplete"; PROTOCOL.md, section 3.3. */
-const ACK_TRUNCATED = 0x40;
 const map = new Uint8Array(ACK_MAP_BYTES_MAX);
 
 /** The receiving side of one session: its channels, and the acks that tell of them. */
@@ -103,17 +106,17 @@ export class Receiver {
     const due = this.#channels.filter((channel) => channel.mentions > 0);
     due.sort((a, b) => b.mentions - a.mentions || a.turn - b.turn);
     if (due.length === 0) due.push(this.#channel(0));
-    let controlAt = -1;
+    let lastMapBytes = -1;
     for (const channel of due) {
       const mapBytes = channel.writeMap(map);
       // Only the first map may be cut: the others wait until they fit.
-      const isFirst = controlAt < 0;
+      const isFirst = lastMapBytes < 0;
       if (!isFirst && out.room < ackFrameBytes(mapBytes)) {
-        out.bytes[controlAt] = (out.bytes[controlAt] as number) | ACK_TRUNCATED;
+        markAckTruncated(out, lastMapBytes);
         return false;
       }
       const fitting = Math.min(mapBytes, out.room - ackFrameBytes(0));
-      controlAt = out.at + ackFrameBytes(0) - 1;
+      lastMapBytes = fitting;
       const window = channel.stateWindow();
       encodeAck(
         out,

@@ -100,10 +100,6 @@ export class SendChannel {
     return open > FRAGMENT_WINDOW_MAX ? 0 : Math.min(open, FRAGMENT_WINDOW_MAX - used);
   }
 
-  get isWindowClosed(): boolean {
-    return this.windowRoom === 0 && this.#base === this.#cutNext;
-  }
-
   /** Rank of the most urgent thing that could be sent, or -1. */
   rank(wholeOnlyBytes: number, isVerified: boolean): number {
     const lost = this.#firstLost();

@@ -62,6 +62,16 @@ export function encodeAck(
   out.raw(map, 0, mapBytes);
 }
 
+/**
+ * Marks the ACK just written as incomplete: that another finds no room beside it shows only then.
+ *
+ * @param mapBytes - bytes of its map
+ */
+export function markAckTruncated(out: ByteWriter, mapBytes: number): void {
+  const controlAt = out.at - mapBytes - 1;
+  out.bytes[controlAt] = out.bytes[controlAt]! | TRUNCATED_BIT;
+}
+
 /** Reads an ACK frame, from its type byte on. */
 export function decodeAck(input: ByteReader): AckFrame | DecodeFault {
   if (input.left < FIXED_BYTES) return "truncated";
