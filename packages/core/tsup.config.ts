@@ -1,7 +1,7 @@
 import { defineConfig } from "tsup";
 
 export default defineConfig({
-  entry: ["src/index.ts", "src/conformance.ts"],
+  entry: ["src/index.ts", "src/conformance.ts", "src/wire.ts"],
   format: ["esm", "cjs"],
   target: "es2022",
   platform: "neutral",

@@ -1,0 +1,22 @@
+import type { Clock } from "@fardel/core";
+import type { ExitCode } from "./problem.js";
+
+/** Where a command writes: results to `out`, progress and advice to `err`. */
+export interface Output {
+  out(text: string): void;
+  err(text: string): void;
+  /** Whether a person looks at `err`: progress bars only then. */
+  readonly isTerminal: boolean;
+  /** Width of the terminal, characters. */
+  readonly columns: number;
+}
+
+/** All that a command takes from its surroundings, so that tests run it in their own process. */
+export interface Context {
+  readonly output: Output;
+  /** Aborted by Ctrl-C (SIGINT) or SIGTERM. A second one ends the process at once. */
+  readonly signal: AbortSignal;
+  readonly clock: Clock;
+  /** Called by a command that ends well but not with 0. */
+  exitWith(code: ExitCode): void;
+}

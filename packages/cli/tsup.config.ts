@@ -1,0 +1,10 @@
+import { defineConfig } from "tsup";
+
+export default defineConfig({
+  entry: ["src/main.ts"],
+  format: ["esm"],
+  target: "node20",
+  platform: "node",
+  sourcemap: true,
+  clean: true,
+});
