@@ -17,6 +17,7 @@ import { encodePad } from "../wire/pad-frame.js";
 import { encodeSkip, SKIP_FRAME_BYTES } from "../wire/skip-frame.js";
 import { varintBytes } from "../wire/varint.js";
 import { QUIET_NUMBERS_MAX } from "./ack-policy.js";
+import { PRIORITY_RANK } from "./channels.js";
 import { DATA_HEAD_BYTES, type FragmentSlot } from "./fragment-slot.js";
 import type { SendChannel } from "./send-channel.js";
 import { fullPayload } from "./sender.js";
@@ -380,10 +381,16 @@ class Composer {
     if (isProbe || session.phase === "opening") return ASK.now;
     if (session.isCandidate) return ASK.none;
     if (!this.#elicits && !this.#loose) return this.#mustAsk(isLong) ? ASK.now : ASK.none;
-    if (session.sinceAsk + 1 >= this.#askEvery()) return ASK.now;
+    if (session.sinceAsk + 1 >= this.#askEvery() || this.#endsUrgent()) return ASK.now;
     if (this.#loose && !this.#elicits) return ASK.none;
     const more = sender.sendableCount(3, fullPayload(session.mtuBytes));
     return more === 0 ? ASK.now : more === 1 ? ASK.next : more === 2 ? ASK.afterNext : ASK.none;
+  }
+
+  /** A command whose loss would otherwise be noticed only at the end of the blob's window. */
+  #endsUrgent(): boolean {
+    if (this.session.probe.awaited >= 0) return false;
+    return this.#picks.some(({ slot }) => slot.last && slot.message?.rank === PRIORITY_RANK.urgent);
   }
 
   /** Whether a datagram that nobody needs to acknowledge asks all the same. */
