@@ -12,6 +12,7 @@ const wire = sourceFiles("packages/core/src/wire", { tests: false });
 const protocol = sourceFiles("packages/core/src/protocol", { tests: false });
 const core = sourceFiles("packages/core/src", { tests: false });
 const lossyLink = sourceFiles("packages/lossy-link/src", { tests: false });
+const serialBridge = sourceFiles("packages/serial-bridge/src", { tests: false });
 const everything = ["packages", "test", "bench"].flatMap((folder) =>
   sourceFiles(folder, { tests: true }),
 );
@@ -26,6 +27,20 @@ function refusedImports(
       .filter((imported) => !isAllowed(imported))
       .map(({ specifier, names }) => `${file.path} imports ${names.join(", ")} from ${specifier}`),
   );
+}
+
+/** The files that a package's entries bring along: what is published, without the support of tests. */
+function reachable(files: readonly SourceFile[], entries: readonly string[]): SourceFile[] {
+  const byPath = new Map(files.map((file) => [file.path, file]));
+  const found = new Set<SourceFile>();
+  const visit = (path: string): void => {
+    const file = byPath.get(path);
+    if (!file || found.has(file)) return;
+    found.add(file);
+    for (const { target } of importsOf(file)) visit(target.replace(/\.js$/, ".ts"));
+  };
+  entries.forEach(visit);
+  return [...found];
 }
 
 const isIn =
@@ -68,6 +83,26 @@ describe("imports point downward", () => {
       isIn("packages/lossy-link/src")(imported) ||
       (imported.target === "@fardel/core" && imported.names.every((name) => known.includes(name)));
     expect(refusedImports(lossyLink, allowed)).toEqual([]);
+  });
+
+  it("serial-bridge runs everywhere but for its node entry", () => {
+    const entries = ["index", "web"].map((name) => `packages/serial-bridge/src/${name}.ts`);
+    const portable = reachable(serialBridge, entries);
+    expect(portable.length).toBeGreaterThan(10);
+    const isAllowed = (imported: ImportedName): boolean =>
+      (isIn("packages/serial-bridge/src")(imported) &&
+        !/^packages\/serial-bridge\/src\/node[./]/.test(imported.target)) ||
+      ["@fardel/core", "@fardel/core/wire"].includes(imported.target);
+    expect(refusedImports(portable, isAllowed)).toEqual([]);
+  });
+
+  it("one file imports the package serialport", () => {
+    const importers = everything
+      .filter(({ path }) => !path.endsWith(".test.ts"))
+      .filter((file) => importsOf(file).some(({ specifier }) => specifier === "serialport"));
+    expect(importers.map(({ path }) => path)).toEqual([
+      "packages/serial-bridge/src/node/serialport.ts",
+    ]);
   });
 
   it("nothing imports the examples or the command line", () => {

@@ -3,7 +3,8 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { afterAll, beforeAll, describe, expect, it } from "vitest";
+import { afterAll, describe, expect, it } from "vitest";
+import { lacksCommands } from "../system-commands.js";
 
 const SLOW_MS = 5 * 60_000;
 const folder = mkdtempSync(join(tmpdir(), "fardel-model-"));
@@ -38,20 +39,11 @@ function expectHeld(output: string): void {
   expect(output).not.toMatch(/max search depth too small|Search not completed/);
 }
 
-beforeAll(() => {
-  const missing = ["spin", "gcc"].filter(
-    (command) => spawnSync(command, [command === "spin" ? "-V" : "--version"]).error,
-  );
-  if (missing.length > 0) {
-    throw new Error(
-      `Not installed: ${missing.join(", ")}. Get them: apt-get install spin gcc libc6-dev`,
-    );
-  }
-});
+const isLeftOut = lacksCommands("spin", "gcc");
 
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
-describe("the model of sessions", () => {
+describe.skipIf(isLeftOut)("the model of sessions", () => {
   const bounds = { LOSSES: 1, COPIES: 1, RESTARTS_A: 1, RESTARTS_B: 1 };
   const reordered = { ...bounds, REORDERS: 2, CLOSES: 0 };
   const closed = { ...bounds, REORDERS: 1, CLOSES: 1 };
@@ -87,7 +79,7 @@ describe("the model of sessions", () => {
   );
 });
 
-describe("the model of a window", () => {
+describe.skipIf(isLeftOut)("the model of a window", () => {
   const bounds = { LOSSES: 1, COPIES: 1, REORDERS: 1, EAGER: 1, GIVE_UPS: 1 };
 
   it(
