@@ -104,6 +104,27 @@ describe("Pacer", () => {
     expect(pacer.wakeUs).toBe(Number.POSITIVE_INFINITY);
   });
 
+  it("ends its trial when what seemed lost has arrived: that was no overflow", () => {
+    const pacer = new Pacer();
+    pacer.noteAck(0, 0, 20, 0);
+    pacer.noteSent(0);
+    pacer.noteAck(32, 31, 20, 30_000);
+    expect(pacer.intervalUs).toBeGreaterThan(0);
+    pacer.noteMistaken(31);
+    expect(pacer.intervalUs).toBe(0);
+    expect(pacer.holds(30_000)).toBe(false);
+  });
+
+  it("takes off what seemed lost and has arrived before it judges", () => {
+    const pacer = new Pacer();
+    pacer.noteAck(0, 0, 20, 0);
+    pacer.noteSent(0);
+    pacer.noteAck(8, 30, 20, 10_000);
+    pacer.noteMistaken(30);
+    pacer.noteAck(40, 0, 20, 30_000);
+    expect(pacer.intervalUs).toBe(0);
+  });
+
   it("judges 32 datagrams or more at a time", () => {
     const pacer = new Pacer();
     pacer.noteAck(0, 0, 20, 0);

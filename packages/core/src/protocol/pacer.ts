@@ -35,6 +35,15 @@ export class Pacer {
     this.#nextUs = Math.max(nowUs, this.#nextUs) + Math.round(this.intervalUs);
   }
 
+  /** So many that had been taken for lost have arrived all the same. */
+  noteMistaken(count: number): void {
+    this.#lost = Math.max(0, this.#lost - count);
+    if (!this.#isTrial) return;
+    this.#isTrial = false;
+    this.intervalUs = 0;
+    this.wakeUs = Number.POSITIVE_INFINITY;
+  }
+
   noteTime(nowUs: number): void {
     if (this.wakeUs <= nowUs) this.wakeUs = Number.POSITIVE_INFINITY;
   }

@@ -1,5 +1,5 @@
 /** Never assume a timer finer than this, microseconds (RFC 9002, section 6.1.2: kGranularity). */
-const GRANULARITY_US = 1000;
+export const GRANULARITY_US = 1000;
 
 /**
  * Smoothed round trip and its variation, microseconds; RFC 6298, section 2, in the order of

@@ -154,7 +154,7 @@ describe("an ACK", () => {
     bench.push(24);
     bench.push(5);
     expect(bench.sendAll()).toEqual([0, 1, 2, 3]);
-    expect(bench.ack(1, 16, [2, 3])).toEqual({ isSound: true, lateBy: 0 });
+    expect(bench.ack(1, 16, [2, 3])).toEqual({ isSound: true, lateBy: 0, mistaken: 0 });
     expect(bench.done).toEqual([1]);
     expect(bench.judge()).toBe(1);
     expect(bench.sendAll()).toEqual([1]);

@@ -13,9 +13,11 @@ export interface AckResult {
   readonly isSound: boolean;
   /** Largest distance by which a fragment taken for lost turned out to be late; 0: none. */
   readonly lateBy: number;
+  /** Fragments that had been taken for lost, and have arrived all the same. */
+  readonly mistaken: number;
 }
 
-const UNSOUND: AckResult = { isSound: false, lateBy: 0 };
+const UNSOUND: AckResult = { isSound: false, lateBy: 0, mistaken: 0 };
 
 /** Called when a message makes progress; `isDone` when all of it has been acknowledged. */
 export type ProgressSink = (message: OutgoingMessage, isDone: boolean) => void;
@@ -40,6 +42,8 @@ export class SendChannel {
   #cutting: OutgoingMessage | undefined;
   #lost = 0;
   inFlight = 0;
+  /** Of the ack being taken, see {@link AckResult}. */
+  #mistaken = 0;
   /** First fragment behind the last one given up: where SKIP points. */
   #givenUpEnd: number;
   #skipNumber = -1;
@@ -244,6 +248,7 @@ export class SendChannel {
     const isOld = advance > FRAGMENT_WINDOW_MAX && serialAfter(this.#peerNext, frame.next);
     if (!isOld && advance > sent) return UNSOUND;
     let lateBy = 0;
+    this.#mistaken = 0;
     if (!isOld) {
       const reach = serialDistance(this.#base, frame.next);
       for (let i = 0; i < reach && reach <= FRAGMENT_WINDOW_MAX; i++) {
@@ -267,7 +272,7 @@ export class SendChannel {
       this.#limit = serialAdd(frame.next, frame.window);
     }
     this.#settle();
-    return { isSound: true, lateBy };
+    return { isSound: true, lateBy, mistaken: this.#mistaken };
   }
 
   /** @returns by how many datagrams it was late, if it had been taken for lost and sent again. */
@@ -275,6 +280,7 @@ export class SendChannel {
     const slot = this.#slot(fragment);
     if (slot.state !== "in-flight" && slot.state !== "lost") return 0;
     const wasNeedless = slot.number > largest && slot.previousNumber >= 0 && !slot.lostByLink;
+    if (wasNeedless || (slot.state === "lost" && !slot.lostByLink)) this.#mistaken++;
     this.#leaveState(slot, "acknowledged");
     const message = slot.message as OutgoingMessage;
     message.openFragments--;

@@ -148,9 +148,10 @@ export class Sender {
     reach: number,
     carrier: number,
     nowUs: number,
-  ): { unsound: number; lost: number; judged: number } {
+  ): { unsound: number; lost: number; judged: number; mistaken: number } {
     let unsound = 0;
     let lateBy = 0;
+    let mistaken = 0;
     for (const ack of acks) {
       const channel = this.#byNumber[ack.channel];
       // An ack for a channel never used tells nothing but `largest`.
@@ -158,9 +159,10 @@ export class Sender {
       const result = channel.handleAck(ack, largest, carrier, this.context.onProgress);
       if (!result.isSound) unsound++;
       lateBy = Math.max(lateBy, result.lateBy);
+      mistaken += result.mistaken;
     }
     this.#adaptReordering(lateBy);
-    if (unsound > 0) return { unsound, lost: 0, judged: -1 };
+    if (unsound > 0) return { unsound, lost: 0, judged: -1, mistaken };
     this.largestAcked = Math.max(this.largestAcked, largest);
     // It speaks for all channels, unless it says that it had no room for some.
     const isComplete = !acks.some((ack) => ack.truncated);
@@ -170,7 +172,7 @@ export class Sender {
       channel.reach = Math.max(channel.reach, reach);
     }
     const judged = this.reordering > 0 ? this.largestAcked : Math.max(this.largestAcked, reach);
-    return { unsound, lost: this.detectLosses(nowUs), judged };
+    return { unsound, lost: this.detectLosses(nowUs), judged, mistaken };
   }
 
   #adaptReordering(lateBy: number): void {

@@ -13,7 +13,7 @@ import { PeerSink } from "./peer-sink.js";
 import { ProbeTimer } from "./probe-timer.js";
 import { Receiver } from "./receiver.js";
 import { ReplayWindow } from "./replay-window.js";
-import { RoundTrip } from "./round-trip.js";
+import { GRANULARITY_US, RoundTrip } from "./round-trip.js";
 import { fullPayload, Sender } from "./sender.js";
 import { nextPhase, type Phase, type Trigger } from "./session-state.js";
 
@@ -280,13 +280,20 @@ export class Session {
     }
     const reach = this.#judgedUpTo(largest, nowUs);
     this.#sampleRoundTrip(largest, (acks[0] as AckFrame).prompt, nowUs);
-    const { unsound, lost, judged } = this.sender.handleAcks(acks, largest, reach, carrier, nowUs);
+    const { unsound, lost, judged, mistaken } = this.sender.handleAcks(
+      acks,
+      largest,
+      reach,
+      carrier,
+      nowUs,
+    );
     statistics.malformed += unsound;
-    statistics.fragmentsLost += lost;
+    statistics.fragmentsLost += lost - Math.min(mistaken, statistics.fragmentsLost);
     if (unsound > 0) return;
     this.probe.noteAnswered(judged);
     if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber)
       this.confirmDueUs = Number.POSITIVE_INFINITY;
+    if (mistaken > 0) this.pacer.noteMistaken(mistaken);
     this.pacer.noteAck(largest, lost, this.sendSpacingUs, nowUs);
     this.#noteWindows(nowUs);
     this.#forgetNeedlessQuestion(largest);
@@ -301,7 +308,9 @@ export class Session {
     if (awaited <= largest || this.sender.reordering > 0 || !this.roundTrip.isMeasured)
       return largest;
     const asked = this.#asked.find((datagram) => datagram.number === awaited);
-    const isOver = asked && asked.leftUs >= 0 && asked.leftUs + this.roundTrip.leastUs <= nowUs;
+    // On a link faster than that, the round trip is that of the event loop, which may stand still.
+    const roundTripUs = Math.max(this.roundTrip.leastUs, GRANULARITY_US);
+    const isOver = asked && asked.leftUs >= 0 && asked.leftUs + roundTripUs <= nowUs;
     return isOver ? awaited : largest;
   }
 
