@@ -8,7 +8,8 @@ export default defineConfig({
   // The node entry imports it; the package manager brings it.
   external: ["serialport", /^node:/],
   // Types of other packages come from their build, as for a user; the sources are for the checks.
-  dts: { compilerOptions: { paths: {} } },
+  // Node's types are for the node entry alone; its declarations show none of them.
+  dts: { compilerOptions: { paths: {}, types: ["node"] } },
   sourcemap: true,
   clean: true,
 });

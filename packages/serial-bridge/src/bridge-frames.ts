@@ -8,6 +8,9 @@ export type TokenOutcome =
   | "unknown"
   | "not-taken";
 
+/** What became of CHANNEL?. @see BRIDGE.md, section 5.3 */
+export type ChannelResult = "set" | "not-allowed" | "busy" | "cannot";
+
 /** Frames of the host. @see BRIDGE.md, section 4 */
 export type HostFrame =
   | {
@@ -68,7 +71,7 @@ export type BridgeFrame =
   | {
       readonly type: "channel";
       readonly request: number;
-      readonly result: "set" | "not-allowed" | "busy" | "cannot";
+      readonly result: ChannelResult;
       readonly channel: number;
     }
   | {
@@ -79,3 +82,11 @@ export type BridgeFrame =
     }
   | { readonly type: "statistics"; readonly request: number; readonly counts: readonly number[] }
   | { readonly type: "log"; readonly level: number; readonly text: string };
+
+/** What decoding gives: hostile bytes are a value, never an exception. */
+export type Decoded<T> =
+  | { readonly ok: true; readonly value: T }
+  | { readonly ok: false; readonly fault: "unknown-type" | "malformed" };
+
+export { decodeBridgeFrame, encodeBridgeFrame } from "./bridge-frame-codec.js";
+export { decodeHostFrame, encodeHostFrame } from "./host-frame-codec.js";

@@ -11,8 +11,8 @@ export interface BytePort {
   /** Bits per second, 10 for each byte (8N1); `undefined` where there is no such thing. */
   readonly bitRate: number | undefined;
   /**
-   * Send bytes. `done` is called once, never from inside `write`, when the port takes more (or will
-   * never: it was closed). The bytes stay untouched until then. One write at a time.
+   * Send bytes. `done` is called once, never from inside `write`, when the port takes more; not
+   * after `close` or `onClosed`. The bytes stay untouched until then. One write at a time.
    */
   write(bytes: Uint8Array, done: () => void): void;
   /** Stop: nothing is called afterwards. May be called twice. */

@@ -26,6 +26,14 @@ export type SerialBridgeErrorCode =
 export class SerialBridgeError extends Error {
   override readonly name = "SerialBridgeError";
 
+  /**
+   * By name, since in CommonJS each entry of the package is a bundle with a class of its own, and a
+   * program may hold two copies of the package.
+   */
+  static override [Symbol.hasInstance](value: unknown): boolean {
+    return value instanceof Error && value.name === "SerialBridgeError";
+  }
+
   constructor(
     readonly code: SerialBridgeErrorCode,
     sentence: string,
