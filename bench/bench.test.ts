@@ -3,8 +3,16 @@ import { percentile, type Row, rounded } from "./benchmark.js";
 import { BENCHMARKS, main } from "./cli.js";
 import { efficiencyOf } from "./efficiency.js";
 
+interface Shape {
+  readonly rows: number;
+  readonly text?: string[];
+  readonly numbers: string[];
+  /** Those of the numbers that a row may leave out. */
+  readonly optional?: string[];
+}
+
 /** What each row of a benchmark holds, in this order, and how many rows there are. */
-const SHAPES: Readonly<Record<string, { rows: number; text?: string[]; numbers: string[] }>> = {
+const SHAPES: Readonly<Record<string, Shape>> = {
   efficiency: {
     rows: 15,
     numbers: ["bytes", "window", "loss", "seeds", "efficiency", "worst", "bar"],
@@ -74,6 +82,24 @@ const SHAPES: Readonly<Record<string, { rows: number; text?: string[]; numbers: 
       "heapBytesPerPeer",
     ],
   },
+  serial: {
+    rows: 14,
+    text: ["line", "direction"],
+    numbers: [
+      "bitRate",
+      "linkDepth",
+      "messageBytes",
+      "seeds",
+      "bytesPerS",
+      "share",
+      "worst",
+      "lineShare",
+      "repeated",
+      "dropped",
+      "bar",
+    ],
+    optional: ["bytesPerS", "share", "worst", "lineShare", "repeated", "dropped", "bar"],
+  },
   size: { rows: 1, text: ["entry"], numbers: ["minifiedBytes", "gzippedBytes", "bar"] },
 };
 
@@ -100,9 +126,11 @@ describe("each benchmark", () => {
       .trimEnd()
       .split("\n")
       .map((line): Row => JSON.parse(line));
-    const { rows: count, text = [], numbers } = SHAPES[name] ?? { rows: -1, numbers: [] };
-    expect(rows).toHaveLength(count);
+    const shape: Shape = SHAPES[name] ?? { rows: -1, numbers: [] };
+    const { text = [], optional = [] } = shape;
+    expect(rows).toHaveLength(shape.rows);
     for (const row of rows) {
+      const numbers = shape.numbers.filter((key) => key in row || !optional.includes(key));
       expect(Object.keys(row)).toEqual(["bench", ...text, ...numbers]);
       expect(row.bench).toBe(name);
       for (const key of numbers) expect(Number.isFinite(row[key]), key).toBe(true);
@@ -124,6 +152,22 @@ describe("efficiency", () => {
 
   it("is 0 where nothing gets through", async () => {
     expect(await efficiencyOf(1000, 64, 1, 1)).toBe(0);
+  });
+});
+
+describe("serial", () => {
+  it("fills the line from the gateway to the board, and never carries more than it can", async () => {
+    const { out } = await bench("serial", "--json", ...TINY);
+    const rows = out
+      .trimEnd()
+      .split("\n")
+      .map((line): Row => JSON.parse(line))
+      .filter(({ line }) => line === "memory");
+    for (const { direction, share, lineShare, bar = 0 } of rows) {
+      // What is above the line's own share is bytes in buffers when the last one arrived.
+      expect(Number(share)).toBeLessThan(Number(lineShare) + 0.001);
+      if (direction === "push") expect(Number(share)).toBeGreaterThan(Number(bar));
+    }
   });
 });
 

@@ -3,6 +3,7 @@ import type { Benchmark, BenchOptions, Row } from "./benchmark.js";
 import { efficiency } from "./efficiency.js";
 import { firstContact } from "./first-contact.js";
 import { peers } from "./peers.js";
+import { serial } from "./serial.js";
 import { size } from "./size.js";
 import { speed } from "./speed.js";
 import { renderTable } from "./table.js";
@@ -15,6 +16,7 @@ export const BENCHMARKS: readonly Benchmark[] = [
   firstContact,
   speed,
   peers,
+  serial,
   size,
 ];
 
@@ -25,7 +27,7 @@ ${BENCHMARKS.map(({ name, title }) => `  ${name.padEnd(14)} ${title}`).join("\n"
 
   --json         One JSON object a line on stdout and nothing else
   --seeds N      Runs for each row that is a statistic, 1 to 1000000; default 100
-  --scale X      Share of the usual work for speed and peers, above 0 to 100; default 1
+  --scale X      Share of the usual work for what is timed, above 0 to 100; default 1
   --help         This text
 
 For a program to read: npm run --silent bench -- NAME --json

@@ -28,7 +28,12 @@ export class PtyPair {
   /** @throws `Error` that says how to install socat, when it is missing */
   static async open(): Promise<PtyPair> {
     const pair = new PtyPair(await mkdtemp(join(tmpdir(), "fardel-pty-")));
-    await pair.plug();
+    try {
+      await pair.plug();
+    } catch (error) {
+      await pair.close();
+      throw error;
+    }
     return pair;
   }
 

@@ -3,6 +3,7 @@ import { type PortSource, SerialBridgeLink } from "@fardel/serial-bridge";
 import { nodePortSource, probePort, tcpPortSource } from "@fardel/serial-bridge/node";
 import { UdpLink, udpAddress } from "@fardel/udp-link";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
+import { lacksCommands } from "../system-commands.js";
 import { blob, digest } from "./blob.js";
 import {
   BIT_RATE,
@@ -87,7 +88,7 @@ async function nextDigest(endpoint: Endpoint): Promise<string> {
   return digest(value?.bytes ?? new Uint8Array(0));
 }
 
-describe("a bridge at a real serial port", () => {
+describe.skipIf(lacksCommands("socat"))("a bridge at a real serial port", () => {
   it("carries 64 kB each way at once over a line that flips and drops bytes", async () => {
     const { program } = await startBridge({
       path: pair.boardPath,
@@ -205,7 +206,7 @@ describe("a bridge at a real serial port", () => {
   });
 });
 
-describe("looking at a port", () => {
+describe.skipIf(lacksCommands("socat"))("looking at a port", () => {
   it("finds the bridge, and leaves it free for the next", async () => {
     await startBridge({ path: pair.boardPath, behind: { loss: 0 } });
     const source = nodePortSource({ path: pair.hostPath });

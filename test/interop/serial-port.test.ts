@@ -3,6 +3,7 @@ import { join } from "node:path";
 import type { BytePort, SerialBridgeError } from "@fardel/serial-bridge";
 import { type NodePortOptions, nodePortSource } from "@fardel/serial-bridge/node";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
+import { lacksCommands } from "../system-commands.js";
 import { ChildProgram } from "./child-program.js";
 import { PtyPair } from "./pty-pair.js";
 
@@ -69,7 +70,7 @@ async function refusal(options: NodePortOptions): Promise<string> {
   return `${error?.code}: ${error?.message}`;
 }
 
-describe("a serial port on a pseudo-terminal", () => {
+describe.skipIf(lacksCommands("socat"))("a serial port on a pseudo-terminal", () => {
   it("carries every byte, many at once both ways, unchanged", async () => {
     const host = await TestPort.open({ path: pair.hostPath });
     const board = await TestPort.open({ path: pair.boardPath });
@@ -129,7 +130,7 @@ describe("a serial port on a pseudo-terminal", () => {
   });
 });
 
-describe("a port that cannot be opened", () => {
+describe.skipIf(lacksCommands("socat"))("a port that cannot be opened", () => {
   it("is busy while another process has it, and free when that has been killed", async () => {
     const holder = new ChildProgram("test/interop/hold-port.ts", { path: pair.hostPath });
     try {

@@ -63,8 +63,13 @@ describe("the packed packages, installed in an empty project", () => {
       expect.arrayContaining([
         "@fardel/core",
         "@fardel/core/conformance",
+        "@fardel/core/wire",
         "@fardel/lossy-link",
         "@fardel/msgpack",
+        "@fardel/serial-bridge",
+        "@fardel/serial-bridge/node",
+        "@fardel/serial-bridge/web",
+        "@fardel/udp-link",
       ]),
     );
   });
@@ -104,6 +109,15 @@ describe("the packed packages, installed in an empty project", () => {
     expect(evaluate("commonjs", `const ${names} = require("@fardel/msgpack"); ${use}`)).toEqual(
       reading,
     );
+  });
+
+  it("bring the command", () => {
+    const command = join(project, "node_modules/.bin/fardel");
+    const shell = process.platform === "win32";
+    expect(run(command, ["--version"], { shell }).trim()).toBe("0.1.0");
+    for (const name of ["send", "receive", "ports", "simulate", "estimate", "trace", "monitor"]) {
+      expect(run(command, [name, "--help"], { shell })).toContain("Example");
+    }
   });
 
   it(

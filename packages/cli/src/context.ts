@@ -14,9 +14,13 @@ export interface Output {
 /** All that a command takes from its surroundings, so that tests run it in their own process. */
 export interface Context {
   readonly output: Output;
+  /** Standard input. */
+  readonly input: AsyncIterable<Uint8Array>;
   /** Aborted by Ctrl-C (SIGINT) or SIGTERM. A second one ends the process at once. */
   readonly signal: AbortSignal;
   readonly clock: Clock;
+  /** Date and time of day, for names of files and heads of recordings; never for measuring. */
+  today(): Date;
   /** Called by a command that ends well but not with 0. */
   exitWith(code: ExitCode): void;
 }

@@ -22,8 +22,22 @@ export class Problem extends Error {
     /** Stable, for scripts: what `--json` prints as `error.code`. */
     readonly code: string,
     sentence: string,
-    options?: { readonly cause: unknown },
+    options?: { readonly cause?: unknown; readonly details?: Readonly<Record<string, unknown>> },
   ) {
-    super(sentence, options);
+    super(sentence, options?.cause === undefined ? undefined : { cause: options.cause });
+    this.details = options?.details ?? {};
   }
+
+  /** Further fields of `error` in the output of `--json`. */
+  readonly details: Readonly<Record<string, unknown>>;
+}
+
+/** The command line cannot be understood. */
+export function usageProblem(sentence: string, code = "usage"): Problem {
+  return new Problem(EXIT.usage, code, sentence);
+}
+
+/** The command was ended by Ctrl-C before it had anything to tell. */
+export function interrupted(sentence = "Ended by Ctrl-C."): Problem {
+  return new Problem(EXIT.interrupted, "interrupted", sentence);
 }

@@ -1,0 +1,71 @@
+import { type Command, Option } from "commander";
+import type { Context } from "../context.js";
+import { LINK_FORMS } from "../link-address/link-syntax.js";
+import { type OpenLink, openLink } from "../link-address/open-link.js";
+import { usageProblem } from "../problem.js";
+import { addObservationOptions, withObservation } from "../recording/observation.js";
+
+/** The option that says over which link; the same for every command that has one. */
+export function linkOption(): Option {
+  return new Option(
+    "-l, --link <link>",
+    `the link: ${LINK_FORMS.map((form) => form.split("[?")[0]).join(", ")}; see below`,
+  );
+}
+
+export function jsonOption(): Option {
+  return new Option("--json", "print lines of JSON, the last one being the result");
+}
+
+/** For the help of commands with a link. */
+export const LINK_NOTES: readonly string[] = [
+  [
+    "Links:",
+    "  serial:/dev/ttyUSB0?baud=115200       a bridge on a serial port (fardel ports finds it)",
+    "  serial:tcp://192.168.1.9:4000         the same, with its line served over TCP",
+    "  udp::7400                             UDP on port 7400 of every network; udp: takes any port",
+    "  udp:127.0.0.1:7400?mtu=250            only on this computer; others: broadcast=ADDRESS[:PORT]",
+    "  lossy:loss=0.2,seed=3                 a simulated channel in this process, with a board on it;",
+    "                                        others: preset, burst, duplicate, corrupt, delay, mtu,",
+    "                                        distance, board, boards, every",
+  ].join("\n"),
+];
+
+/** What {@link withLink} adds. */
+export interface LinkOptions extends ObservedOptions {
+  readonly link: string;
+  readonly json?: boolean;
+}
+
+export interface ObservedOptions {
+  readonly record?: string;
+  readonly trace?: boolean;
+}
+
+/** Adds `--link`, `--json`, `--record` and `--trace`. */
+export function withLink(command: Command): Command {
+  command.addOption(linkOption()).addOption(jsonOption());
+  command.hook("preAction", (_command, action) => {
+    // Not a mandatory option of commander: that would hide what else is wrong.
+    if (action.opts<{ link?: string }>().link !== undefined) return;
+    throw usageProblem(
+      "Say over which link: --link LINK, for instance --link lossy:loss=0.2 to try it.",
+    );
+  });
+  return addObservationOptions(command);
+}
+
+/** Opens the link, recorded and traced if that is asked for. */
+export async function openObserved(options: LinkOptions, context: Context): Promise<OpenLink> {
+  return observed(await openLink(options.link, context), options.link, options, context);
+}
+
+export function observed(
+  open: OpenLink,
+  link: string,
+  { record, trace }: ObservedOptions,
+  context: Context,
+): Promise<OpenLink> {
+  const wanted = { ...(record !== undefined && { record }), ...(trace !== undefined && { trace }) };
+  return withObservation(open, context, { link, ...wanted });
+}
