@@ -3,6 +3,7 @@ import { mkdtemp, readdir, readFile, rm, writeFile } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, afterEach, beforeAll, describe, expect, it } from "vitest";
+import { lacksCommands } from "../system-commands.js";
 import { FardelProcess } from "./fardel-process.js";
 import { PtyPair } from "./pty-pair.js";
 
@@ -65,48 +66,53 @@ describe("fardel, as processes", { timeout: TIMEOUT_MS }, () => {
     }
   });
 
-  it("is a bridge on a pseudo-terminal; ports finds it, send goes through it", async () => {
-    const line = await PtyPair.open();
-    try {
-      const bridge = fardel([
-        "bridge",
-        "--port",
-        line.boardPath,
-        "--behind",
-        "lossy:loss=0.1",
-        "--boards",
-        "2",
-        "--name",
-        "row house",
-      ]);
-      await bridge.said("Ctrl-C ends it");
-      const ports = await fardel(["ports", line.hostPath, "--baud", "115200"]).ended();
-      expect(ports).toMatchObject({
-        code: 0,
-        out: expect.stringContaining("bridge 02:00:00:00:00:01, row house, datagrams of 250 bytes"),
-      });
-      const link = ["--link", `serial:${line.hostPath}?baud=115200`, "--to", "02:00:00:00:00:03"];
-      const sent = await fardel([
-        "send",
-        "fans.bin",
-        "--request",
-        "--deadline",
-        "60s",
-        "--json",
-        ...link,
-      ]).ended();
-      expect(sent).toMatchObject({
-        code: 0,
-        out: expect.stringContaining(`"sha256":"${sha256}"},`),
-      });
-      bridge.signal("SIGTERM");
-      const { code, out } = await bridge.ended();
-      expect(code).toBe(130);
-      expect(out).toMatch(/^[1-9]\d* datagrams sent, [1-9]\d* heard in /);
-    } finally {
-      await line.close();
-    }
-  });
+  it.skipIf(lacksCommands("socat"))(
+    "is a bridge on a pseudo-terminal; ports finds it, send goes through it",
+    async () => {
+      const line = await PtyPair.open();
+      try {
+        const bridge = fardel([
+          "bridge",
+          "--port",
+          line.boardPath,
+          "--behind",
+          "lossy:loss=0.1",
+          "--boards",
+          "2",
+          "--name",
+          "row house",
+        ]);
+        await bridge.said("Ctrl-C ends it");
+        const ports = await fardel(["ports", line.hostPath, "--baud", "115200"]).ended();
+        expect(ports).toMatchObject({
+          code: 0,
+          out: expect.stringContaining(
+            "bridge 02:00:00:00:00:01, row house, datagrams of 250 bytes",
+          ),
+        });
+        const link = ["--link", `serial:${line.hostPath}?baud=115200`, "--to", "02:00:00:00:00:03"];
+        const sent = await fardel([
+          "send",
+          "fans.bin",
+          "--request",
+          "--deadline",
+          "60s",
+          "--json",
+          ...link,
+        ]).ended();
+        expect(sent).toMatchObject({
+          code: 0,
+          out: expect.stringContaining(`"sha256":"${sha256}"},`),
+        });
+        bridge.signal("SIGTERM");
+        const { code, out } = await bridge.ended();
+        expect(code).toBe(130);
+        expect(out).toMatch(/^[1-9]\d* datagrams sent, [1-9]\d* heard in /);
+      } finally {
+        await line.close();
+      }
+    },
+  );
 
   it("ends a send at Ctrl-C with what was reached", async () => {
     const sender = fardel(["send", "fans.bin", "--json", "--link", "lossy:loss=1"]);

@@ -9,6 +9,12 @@ export interface Output {
   readonly isTerminal: boolean;
   /** Width of the terminal, characters. */
   readonly columns: number;
+  /** Whether a person looks at `out`: a table that is drawn anew only then. Default `isTerminal`. */
+  readonly isOutTerminal?: boolean;
+  /** Height of the terminal, lines; left out: not known. */
+  readonly rows?: number | undefined;
+  /** Resolves when more may be written to `out` without piling up. Left out: at any time. */
+  drained?(): Promise<void>;
 }
 
 /** All that a command takes from its surroundings, so that tests run it in their own process. */

@@ -1,3 +1,4 @@
+import { PassThrough } from "node:stream";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { printable, processOutput, toJson } from "./output.js";
@@ -34,5 +35,28 @@ describe("processOutput", () => {
     stderr.columns = 0;
     expect(output.columns).toBe(80);
     expect(processOutput(stderr, { write: () => {} }).isTerminal).toBe(false);
+    expect(processOutput(stderr, { write: () => {} }).isOutTerminal).toBe(true);
+    expect(processOutput({ write: () => {}, rows: 50 }, stderr).rows).toBe(50);
+    expect(processOutput({ write: () => {}, rows: 0 }, stderr).rows).toBeUndefined();
+  });
+
+  it("waits for a slow reader, and not for one that has gone away", async () => {
+    const stdout = new PassThrough({ highWaterMark: 4 });
+    const output = processOutput(stdout, { write: () => {} });
+    await output.drained?.();
+    output.out("much more than four bytes");
+    let isDrained = false;
+    const drained = output.drained?.().then(() => {
+      isDrained = true;
+    });
+    await Promise.resolve();
+    expect(isDrained).toBe(false);
+    stdout.resume();
+    await drained;
+    stdout.pause();
+    output.out("much more than four bytes");
+    const gone = output.drained?.();
+    stdout.destroy();
+    await gone;
   });
 });

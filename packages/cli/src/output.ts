@@ -1,25 +1,53 @@
 import type { Output } from "./context.js";
 
+/** A reader that has gone away takes nothing more. */
+const DRAIN_EVENTS = ["drain", "close", "error"] as const;
+type DrainEvent = (typeof DRAIN_EVENTS)[number];
+
 /** The part of a stream of the process that is written to. */
 export interface WrittenStream {
   write(text: string): unknown;
   readonly isTTY?: boolean;
   readonly columns?: number;
+  readonly rows?: number;
+  /** Whether what was written waits for a slow reader. */
+  readonly writableNeedDrain?: boolean;
+  once?(event: DrainEvent, listener: () => void): unknown;
+  off?(event: DrainEvent, listener: () => void): unknown;
 }
 
 const COLUMNS_DEFAULT = 80;
 
-/** The output of a process. The width is asked anew each time: terminals are resized. */
+/** The output of a process. Its size is asked anew each time: terminals are resized. */
 export function processOutput(stdout: WrittenStream, stderr: WrittenStream): Output {
   return {
     out: (text) => void stdout.write(text),
     err: (text) => void stderr.write(text),
     isTerminal: stderr.isTTY === true,
+    isOutTerminal: stdout.isTTY === true,
+    get rows() {
+      return stdout.rows || undefined;
+    },
+    drained: () => drained(stdout),
     get columns() {
       // Some terminals do not know their width, and say 0.
       return stderr.columns || COLUMNS_DEFAULT;
     },
   };
+}
+
+function drained(stream: WrittenStream): Promise<void> {
+  return new Promise((resolve) => {
+    if (!stream.writableNeedDrain) {
+      resolve();
+      return;
+    }
+    const end = () => {
+      for (const event of DRAIN_EVENTS) stream.off?.(event, end);
+      resolve();
+    };
+    for (const event of DRAIN_EVENTS) stream.once?.(event, end);
+  });
 }
 
 /**

@@ -24,14 +24,6 @@ export interface MonitorSettings {
   readonly ping: boolean;
 }
 
-/** What an {@link Output} may know besides. */
-interface ScreenOutput extends Output {
-  /** Whether a person looks at `out`. */
-  readonly isOutTerminal?: boolean;
-  /** Height of the terminal, lines. */
-  readonly rows?: number;
-}
-
 const ROWS_DEFAULT = 24;
 /** What an asker is told: `request-failed` carries it. */
 const REFUSAL = "Here is a monitor, which answers no requests.";
@@ -42,7 +34,7 @@ export class Monitor {
   readonly #open: OpenLink;
   readonly #settings: MonitorSettings;
   readonly #context: Context;
-  readonly #output: ScreenOutput;
+  readonly #output: Output;
   readonly #watch: Watch;
   readonly #screen: Screen | undefined;
   #link: "up" | "down" = "up";

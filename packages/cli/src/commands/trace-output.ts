@@ -15,18 +15,12 @@ export interface ShowOptions {
   readonly count?: number;
 }
 
-/** An output that can say when it is full; {@link Output} may become one. */
-interface PacedOutput extends Output {
-  /** Resolves when more may be written without piling up. */
-  drained?(): Promise<void>;
-}
-
 /** Lines about damage that are printed; the rest is only counted. */
 const DAMAGE_LINES_MAX = 20;
 
 /** Prints the datagrams of a trace, and what is to be said at its end. */
 export class TraceOutput {
-  readonly #output: PacedOutput;
+  readonly #output: Output;
   readonly #options: ShowOptions;
   readonly #startedAt: Date;
   readonly #filter: (datagram: RecordedDatagram) => boolean;
