@@ -183,7 +183,7 @@ describe("fardel trace RECORDING", () => {
 
   it("ends at Ctrl-C while standard input is silent", async () => {
     async function* input() {
-      yield Buffer.from(encodeHead(HEAD));
+      yield Buffer.from(`${encodeHead(HEAD)}{"atUs":12,"dire`);
       await new Promise(() => {});
     }
     const context = new TestContext();
@@ -199,6 +199,8 @@ describe("fardel trace RECORDING", () => {
     context.interrupt();
     await expect(running).resolves.toBe(130);
     expect(context.err).toContain("0 datagrams.");
+    // Who ended the reading knows that there is more.
+    expect(context.err).not.toContain("ends within");
   });
 
   it("waits for a slow reader of its output", async () => {

@@ -96,13 +96,13 @@ async function traceRecording(path: string, options: TraceOptions, context: Cont
       `${printable(link)}, datagrams of at most ${mtuBytes} bytes, from ${began}\n`,
     );
   }
-  await show(recording, output);
+  await show(recording, output, context.signal);
   output.finish();
   if (output.hasDamage) context.exitWith(EXIT.failed);
   if (context.signal.aborted) context.exitWith(EXIT.interrupted);
 }
 
-async function show(recording: Recording, output: TraceOutput): Promise<void> {
+async function show(recording: Recording, output: TraceOutput, signal: AbortSignal): Promise<void> {
   let count = 0;
   for await (const item of recording.items()) {
     switch (item.type) {
@@ -116,7 +116,8 @@ async function show(recording: Recording, output: TraceOutput): Promise<void> {
         output.addDamage(item.line, item.why);
         break;
       case "cut":
-        output.addCut(item.line);
+        // Whoever ended the reading knows that there is more.
+        if (!signal.aborted) output.addCut(item.line);
         break;
     }
     if (output.isComplete) return;
