@@ -93,12 +93,13 @@ const SHAPES: Readonly<Record<string, Shape>> = {
       "bytesPerS",
       "share",
       "worst",
+      "payload",
       "lineShare",
       "repeated",
       "dropped",
       "bar",
     ],
-    optional: ["bytesPerS", "share", "worst", "lineShare", "repeated", "dropped", "bar"],
+    optional: ["bytesPerS", "share", "worst", "payload", "lineShare", "repeated", "dropped", "bar"],
   },
   size: { rows: 1, text: ["entry"], numbers: ["minifiedBytes", "gzippedBytes", "bar"] },
 };
@@ -163,9 +164,10 @@ describe("serial", () => {
       .split("\n")
       .map((line): Row => JSON.parse(line))
       .filter(({ line }) => line === "memory");
-    for (const { direction, share, lineShare, bar = 0 } of rows) {
+    for (const { direction, share, payload, lineShare, bar = 0 } of rows) {
       // What is above the line's own share is bytes in buffers when the last one arrived.
       expect(Number(share)).toBeLessThan(Number(lineShare) + 0.001);
+      expect(Number(payload)).toBeGreaterThan(Number(bar));
       if (direction === "push") expect(Number(share)).toBeGreaterThan(Number(bar));
     }
   });
