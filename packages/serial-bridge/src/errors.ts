@@ -1,6 +1,7 @@
 /**
  * - `port-not-found`, `port-busy`, `port-forbidden`, `port-failed`: the port could not be opened.
- * - `no-answer`: nobody on the line speaks the bridge protocol, at none of the bit rates tried.
+ * - `no-answer`: nobody on the line speaks the bridge protocol, at none of the bit rates tried; or a
+ *   question to the bridge was not answered.
  * - `version-mismatch`: the bridge speaks only versions that this library does not.
  * - `bridge-changed`: another bridge has come, with a smaller datagram or other addresses.
  * - `channel-refused`: the bridge did not set the radio channel.

@@ -49,7 +49,7 @@ export const SILENCE_US = 3_000_000;
 export const REOPEN_US = 250_000;
 /** Longest wait: it doubles up to here (section 12). */
 export const REOPEN_US_MAX = 5_000_000;
-/** A CHANNEL? without an answer is asked once more (section 10). */
+/** A CHANNEL? or STATISTICS? without an answer is asked again, 5 times in all (section 10). */
 export const CHANNEL_REPEAT_US = 1_000_000;
 
 // ---- times of the bridge
