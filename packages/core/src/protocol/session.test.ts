@@ -334,6 +334,45 @@ describe("a stale opening", () => {
   });
 });
 
+describe("a long datagram to our token", () => {
+  it("from a token other than the session's is not handled; we ask instead", () => {
+    const wire = openPair();
+    const kept = session(wire.b);
+    const next = (session(wire.a).token + 1) & 0xffff;
+    const before = wire.log.length;
+    const number = kept.received.highest + 1;
+    wire.deliver(wire.b, longDatagram(0x12345678, kept.token, number, [dataFrame(next, blob(9))]));
+    wire.run(wire.nowUs + S);
+    expect(wire.b.received).toEqual([command]);
+    expect(session(wire.b)).toBe(kept);
+    const [question] = wire.log.slice(before);
+    expect(readDatagram(question!.datagram).head).toMatchObject({ form: "long", ask: 1 });
+    // Had its number been taken, the peer's own datagram of that number would be lost.
+    wire.a.send(blob(10));
+    wire.run(wire.nowUs + 5 * S);
+    expect(wire.b.received).toEqual([command, blob(10)]);
+  });
+
+  it("from a token whose session we have ended begins nothing: it would deliver twice", () => {
+    const wire = new WiredPair();
+    wire.lose = ({ from }) => from === wire.b;
+    const message = wire.a.send(command);
+    wire.run(20_000);
+    expect(wire.b.received).toEqual([command]);
+    // The peer hears neither the answer nor the end, and so goes on with its opening.
+    wire.b.protocol.close(wire.b.peer, 0, new Uint8Array(250), wire.nowUs);
+    wire.lose = () => false;
+    const later = wire.b.send(blob(40));
+    wire.run(wire.nowUs + 10 * S);
+    expect(wire.b.received).toEqual([command]);
+    expect(wire.a.received).toEqual([blob(40)]);
+    // Both may have arrived, for all that their senders know.
+    const unknown = { code: "peer-restarted", delivery: "unknown" };
+    expect(wire.b.ends.get(later.id)).toMatchObject(unknown);
+    expect(wire.a.ends.get(message.id)).toMatchObject(unknown);
+  });
+});
+
 describe("datagram numbers", () => {
   /** As if so many datagrams had gone before, in both directions. */
   function jumpTo(side: Side, number: number): void {
