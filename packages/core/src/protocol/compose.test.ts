@@ -166,6 +166,25 @@ describe("what goes into a datagram", () => {
 });
 
 describe("what goes first", () => {
+  it("the end of an urgent message asks, in the midst of a blob, and no second one meanwhile", () => {
+    const wire = openPair();
+    const sent = during(wire, () => {
+      wire.a.send(blob(60_000), { priority: "bulk" });
+      wire.run(wire.nowUs + 20 * MS);
+      wire.a.send(command, { priority: "urgent" }, 2);
+      wire.run(wire.nowUs + S);
+    });
+    const carriers = sent
+      .filter(({ from }) => from === wire.a)
+      .map(({ datagram }) => readDatagram(datagram));
+    const at = carriers.findIndex(({ frames }) =>
+      frames.some((frame) => frame.type === "data" && frame.channel === 2),
+    );
+    expect(at).toBeGreaterThan(0);
+    // Neither the first of a window nor the last: nothing else would have asked here.
+    expect(carriers.slice(at - 1, at + 3).map(({ head }) => head.ask)).toEqual([0, 1, 0, 0]);
+  });
+
   it("an urgent message overtakes a blob: only what the link has is in front of it", () => {
     const wire = openPair({ a: { linkDepth: 2 } });
     wire.a.send(blob(100_000), { priority: "bulk" }, 0);
