@@ -1,4 +1,5 @@
 import { type Clock, SystemClock } from "@fardel/core";
+import { cryptoRandom } from "./crypto-random.js";
 import { SerialBridgeError } from "./errors.js";
 import type { Framing } from "./frame-reader.js";
 import type { ConnectionOptions } from "./host/connection.js";
@@ -59,8 +60,4 @@ export function connectionOptionsOf(options: SerialBridgeOptions): ConnectionOpt
     counts: { received: 0, receivedMissing: 0, lostOnLine: 0, restarts: 0 },
     lineCounts: { bytes: 0, frames: 0, damaged: 0 },
   };
-}
-
-function cryptoRandom(): number {
-  return crypto.getRandomValues(new Uint32Array(1))[0] as number;
 }

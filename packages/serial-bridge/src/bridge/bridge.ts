@@ -2,6 +2,7 @@ import { type Clock, SystemClock, type TimerHandle } from "@fardel/core";
 import type { BridgeFacts } from "../bridge-frames.js";
 import { type BridgeStatistics, statisticsOf } from "../bridge-statistics.js";
 import type { PortSource } from "../byte-port.js";
+import { cryptoRandom } from "../crypto-random.js";
 import { SerialBridgeError } from "../errors.js";
 import type { Framing } from "../frame-reader.js";
 import { NAME_BYTES_MAX, QUEUE_MAX } from "../limits.js";
@@ -311,8 +312,4 @@ function joined(parts: readonly Uint8Array[], bytes: number): Uint8Array {
     at += part.length;
   }
   return all;
-}
-
-function cryptoRandom(): number {
-  return crypto.getRandomValues(new Uint32Array(1))[0] as number;
 }
