@@ -1,4 +1,3 @@
-import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
 import {
   type BridgeFrame,
@@ -21,23 +20,7 @@ import type {
 } from "./vectors/bridge-vector.js";
 import { render } from "./vectors/make.js";
 import { bridgeFiles } from "./vectors/make-bridge.js";
-
-function textOf(name: string): string {
-  return readFileSync(new URL(`./vectors/${name}.json`, import.meta.url), "utf8");
-}
-
-/** Read from the file, as any other implementation would. */
-function load<T>(name: string): T[] {
-  return JSON.parse(textOf(name)) as T[];
-}
-
-function bytesOf(hex: string): Uint8Array {
-  return Uint8Array.from(Buffer.from(hex, "hex"));
-}
-
-function hexOf(bytes: Uint8Array): string {
-  return Buffer.from(bytes).toString("hex");
-}
+import { bytesOf, hexOf, load, textOf } from "./vectors/read.js";
 
 const accepted = load<BridgeFrameVector>("bridge-frames");
 const refused = load<BridgeRefusalVector>("bridge-refusals");

@@ -1,4 +1,3 @@
-import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
 import { ByteReader } from "../packages/core/src/wire/byte-reader.js";
 import {
@@ -22,6 +21,7 @@ import {
   varintBytes,
 } from "../packages/core/src/wire/index.js";
 import { files, render } from "./vectors/make.js";
+import { bytesOf, hexOf, load, textOf } from "./vectors/read.js";
 import type {
   AcceptedVector,
   DatagramVector,
@@ -29,23 +29,6 @@ import type {
   HeadJson,
   RefusedVector,
 } from "./vectors/vector.js";
-
-function textOf(name: string): string {
-  return readFileSync(new URL(`./vectors/${name}.json`, import.meta.url), "utf8");
-}
-
-/** Read from the file, as any other implementation would. */
-function load<T>(name: string): T[] {
-  return JSON.parse(textOf(name)) as T[];
-}
-
-function bytesOf(hex: string): Uint8Array {
-  return Uint8Array.from(Buffer.from(hex, "hex"));
-}
-
-function hexOf(bytes: Uint8Array): string {
-  return Buffer.from(bytes).toString("hex");
-}
 
 function hex32(value: number): string {
   return value.toString(16).padStart(8, "0");
