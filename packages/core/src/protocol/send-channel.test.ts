@@ -163,6 +163,15 @@ describe("an ACK", () => {
     expect(bench.channel.inFlight).toBe(0);
   });
 
+  it("tells how many it shows to have been taken for lost by mistake", () => {
+    const bench = new Bench(16);
+    bench.push(24);
+    bench.sendAll();
+    bench.ack(0, 16, [2]);
+    expect(bench.judge()).toBe(2);
+    expect(bench.ack(3, 16)).toMatchObject({ isSound: true, mistaken: 2 });
+  });
+
   it("for what was never sent changes nothing", () => {
     const bench = new Bench(16);
     bench.push(24);

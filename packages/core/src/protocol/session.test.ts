@@ -334,6 +334,29 @@ describe("a stale opening", () => {
   });
 });
 
+describe("what was taken for lost", () => {
+  it("and turns out to have arrived is not counted as lost", () => {
+    const wire = openPair();
+    const [a, b] = [session(wire.a), session(wire.b)];
+    wire.lose = () => true;
+    const base = (a.token + 1) & 0xffff;
+    wire.a.send(blob(2000));
+    wire.run(wire.nowUs + 30_000);
+    const largest = (a.nextNumber - 1) & 0xffff;
+    const ack = { type: "ack", channel: 0, largest, window: 64, prompt: false, truncated: false };
+    const tell = (next: number, map: Uint8Array) =>
+      wire.deliver(
+        wire.a,
+        longDatagram(b.token, a.token, b.nextNumber++, [{ ...ack, next, map } as Frame]),
+      );
+    tell(base, Uint8Array.of(0b0001_0000));
+    const { statistics } = wire.a.peer;
+    expect(statistics.fragmentsLost).toBeGreaterThan(3);
+    tell((base + 9) & 0xffff, new Uint8Array());
+    expect(statistics.fragmentsLost).toBe(0);
+  });
+});
+
 describe("a long datagram to our token", () => {
   it("from a token other than the session's is not handled; we ask instead", () => {
     const wire = openPair();
