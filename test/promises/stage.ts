@@ -90,7 +90,8 @@ export class Stage {
     place.link.close();
     place.clock.stop();
     const options = this.#options[side] ?? {};
-    place.link = new BootLink(place.radio, place.radio.mtuBytes, options.linkDepth ?? 2);
+    const { mtuBytes } = place.radio;
+    place.link = new BootLink(place.radio, { mtuBytes, depth: options.linkDepth ?? 2 });
     place.clock = new BootClock(this.clock);
     const tokens = new Random(this.#options.seed ?? 1).stream(`${side} ${place.boots++}`);
     const endpoint = await Endpoint.open({
@@ -156,7 +157,12 @@ export class Stage {
   #placeFor(side: Side): Place {
     const radio = this.medium.attach({ address: ADDRESSES[side] });
     const clock = new BootClock(this.clock);
-    const place = { radio, link: new BootLink(radio, radio.mtuBytes, 1), clock, boots: 0 };
+    const place = {
+      radio,
+      link: new BootLink(radio, { mtuBytes: radio.mtuBytes, depth: 1 }),
+      clock,
+      boots: 0,
+    };
     radio.open({
       onDatagram: (from, datagram, info) => {
         const index = this.tape.length;

@@ -37,6 +37,11 @@ export const FEATURES = {
   handshake: "messages that are held back from the first datagram",
   resend: "messages that are sent again after a restart",
   impatience: "peers are given up after a few seconds of silence",
+  megabytes: "some messages of up to four million bytes, if their fragments are large enough",
+  strangers: "addresses that nobody knows send what they have heard, whole, damaged or cut",
+  replays: "what was received is received again, minutes later or after a restart",
+  sharedQueues: "another program fills the link's send queue now and then",
+  hiddenQueues: "the link says sent at once, and drops what a short queue behind it does not take",
 } as const;
 
 export type Feature = keyof typeof FEATURES;

@@ -20,6 +20,8 @@ export interface Sent {
   readonly way: Way;
   /** Number within the way, as the receiver will see it. */
   readonly channel: number;
+  /** Of its priority: 0 bulk, 1 normal, 2 urgent. */
+  readonly rank: number;
   readonly atUs: number;
   readonly dueUs: number;
   readonly resends: boolean;
@@ -71,6 +73,7 @@ export class BrokenPromise extends Error {
  */
 export class Oracle {
   readonly #sent: Sent[] = [];
+  readonly #openMessages = new Set<Sent>();
   /** Greatest number delivered for the first time, by sender, receiver and channel. */
   readonly #newest = new Map<string, number>();
   readonly #nameless = new Map<string, { sent: number; arrived: number }>();
@@ -82,6 +85,11 @@ export class Oracle {
   sessionEnds = 0;
 
   constructor(readonly nowUs: () => number) {}
+
+  /** Messages and requests that have not ended for their senders. */
+  get openMessages(): Iterable<Sent> {
+    return this.#openMessages;
+  }
 
   get sent(): readonly Sent[] {
     return this.#sent;
@@ -99,6 +107,7 @@ export class Oracle {
       isUnanswerable: false,
     };
     this.#sent.push(sent);
+    this.#openMessages.add(sent);
     if (sent.bytes < NAMED_BYTES_MIN) this.#countOf(sent.from.station, sent.to, sent).sent++;
     return sent;
   }
@@ -140,6 +149,7 @@ export class Oracle {
   noteEnd(sent: Sent, end: Ending): void {
     if (sent.end) this.#fail(sent, "ended twice");
     sent.end = end;
+    this.#openMessages.delete(sent);
     if (end.atUs > sent.dueUs)
       this.#fail(sent, `ended ${end.atUs - sent.dueUs} µs after its deadline`);
     if (end.code === "deadline-passed" && end.atUs < sent.dueUs)
@@ -217,8 +227,20 @@ export class Oracle {
     const { from } = sent;
     const key = `${from.station}.${from.boot} ${receiver.station}.${receiver.boot} ${sent.way} ${sent.channel} ${arrival.form}`;
     const newest = this.#newest.get(key) ?? -1;
-    if (sent.id < newest) this.#fail(sent, `arrived after message ${newest} of the same channel`);
-    this.#newest.set(key, sent.id);
+    if (sent.id < newest && !this.#isOldSession(sent, this.#sent[newest] as Sent))
+      this.#fail(sent, `arrived after message ${newest} of the same channel`);
+    this.#newest.set(key, Math.max(newest, sent.id));
+  }
+
+  /**
+   * PROTOCOL.md, section 10: order is a promise within one session. A receiver that closed one goes
+   * on with a stale opening, or with what is sent again; but that is not sent again if its sender knows
+   * that the newer message has arrived.
+   */
+  #isOldSession(sent: Sent, newer: Sent): boolean {
+    const { station } = sent.from;
+    if (!this.hasSessionEnded(station, sent.to, sent.atUs)) return false;
+    return !sent.isHeldBack || (sent.resends && newer.end?.outcome !== "delivered");
   }
 
   #takeNameless(receiver: Incarnation, arrival: Arrival): void {

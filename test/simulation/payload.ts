@@ -34,5 +34,5 @@ export function replyTo(id: number): Uint8Array {
 }
 
 export function sameBytes(one: Uint8Array, other: Uint8Array): boolean {
-  return one.length === other.length && one.every((byte, at) => byte === other[at]);
+  return Buffer.compare(one, other) === 0;
 }

@@ -1,22 +1,26 @@
-import { DEFAULT_CONFIG, FardelError } from "@fardel/core";
+import { FardelError } from "@fardel/core";
 import { Medium, VirtualClock } from "@fardel/lossy-link";
 import { describeDatagram } from "../../packages/core/src/wire/describe.js";
+import { type Cut, cutScenario, replayCommand } from "./cut.js";
+import { drawScenario } from "./draw-scenario.js";
 import { checkEnd, mayLoseSessions } from "./explanations.js";
 import type { Feature } from "./features.js";
+import { inspectMemory } from "./inspect-memory.js";
+import { Intruders } from "./intruders.js";
 import { BrokenPromise, type Ending, Oracle, type Sent } from "./oracle.js";
 import { payloadOf, replyTo, sameBytes } from "./payload.js";
 import {
-  drawScenario,
+  type IntrusionPlan,
   NO_DEADLINE_MS,
   type Scenario,
   type SendPlan,
   type StrokePlan,
 } from "./scenario.js";
 import { Station, type Tamper } from "./station.js";
+import { Watch } from "./watch.js";
 
 /** What a run is given besides its seed. */
 export interface RunOptions {
-  readonly without?: ReadonlySet<Feature>;
   /** Called with a line for each datagram and each thing that happens. */
   readonly trace?: (line: string) => void;
   readonly tamper?: Tamper;
@@ -30,6 +34,8 @@ export interface RunReport {
   readonly datagrams: number;
   readonly messages: number;
   readonly arrivals: number;
+  /** How often each promise that shows on the way was put to the test. */
+  readonly checks: Watch["checks"];
 }
 
 /** Far more than any run needs: a run that gets here goes round in circles. */
@@ -38,26 +44,27 @@ const EVENTS_MAX = 2_500_000;
 const SIMULTANEOUS_MAX = 50_000;
 /** After the last end: acks on their way, probes, late copies, timers that are left to fire. */
 const QUIET_US = 120_000_000;
-/** How often all budgets are looked at, events. */
-const INSPECT_EVERY = 32;
-
-/** The command that shows a run again. */
-export function replayCommand(seed: number): string {
-  return `npm run soak -- --seed ${seed} --trace`;
-}
-
 /**
  * One run: all that its seed holds.
  * @throws Error - the promise that was broken, the seed, and the command that replays it
  */
-export async function runSeed(seed: number, options: RunOptions = {}): Promise<RunReport> {
-  const scenario = drawScenario(seed, options.without);
+export async function runSeed(
+  seed: number,
+  options: RunOptions & { readonly cut?: Cut } = {},
+): Promise<RunReport> {
+  const { cut } = options;
+  const scenario = cutScenario(drawScenario(seed, cut?.without), cut);
   try {
-    return await new Run(scenario, options).go();
+    return await runScenario(scenario, options);
   } catch (cause) {
     const what = cause instanceof Error ? cause.message : String(cause);
-    throw new Error(`Seed ${seed}: ${what} Replay: ${replayCommand(seed)}`, { cause });
+    throw new Error(`Seed ${seed}: ${what} Replay: ${replayCommand(seed, cut)}`, { cause });
   }
+}
+
+/** @throws BrokenPromise, or whatever else broke */
+export function runScenario(scenario: Scenario, options: RunOptions = {}): Promise<RunReport> {
+  return new Run(scenario, options).go();
 }
 
 class Run {
@@ -65,6 +72,8 @@ class Run {
   readonly medium: Medium;
   readonly oracle = new Oracle(() => this.clock.nowUs());
   readonly stations: Station[];
+  readonly watch: Watch;
+  readonly #intruders: Intruders | undefined;
   #failure: unknown;
   #isHealed = false;
   #isClosing = false;
@@ -79,17 +88,22 @@ class Run {
     readonly options: RunOptions,
   ) {
     const { clock, oracle } = this;
-    const { seed, medium, impairments, stations, paths } = scenario;
+    const { seed, medium, impairments, stations, paths, features } = scenario;
     this.medium = new Medium({ ...medium, ...impairments, clock, seed });
     const { medium: air } = this;
     const byAddress = new Map(stations.map(({ address }, index) => [String(address), index]));
+    const stationAt = (address: Uint8Array) => byAddress.get(String(address)) ?? -1;
+    this.watch = new Watch(scenario, oracle, clock, stationAt, (error) => this.#fail(error));
+    if (features.has("strangers")) this.#intruders = new Intruders(air);
     const setting = {
       clock,
       oracle,
       seed,
       medium: air,
+      watch: this.watch,
+      hasReplays: features.has("replays"),
       tamper: options.tamper,
-      stationAt: (address: Uint8Array) => byAddress.get(String(address)) ?? -1,
+      stationAt,
       fail: (error: unknown) => this.#fail(error),
       isHealed: () => this.#isHealed,
     };
@@ -122,6 +136,7 @@ class Run {
       datagrams: this.medium.statistics.carried.datagrams,
       messages: this.oracle.sent.length,
       arrivals: this.oracle.arrivals,
+      checks: this.watch.checks,
     };
   }
 
@@ -137,6 +152,8 @@ class Run {
     for (const plan of scenario.sends) clock.setTimer(plan.atUs + 1, () => this.#send(plan));
     for (const stroke of scenario.strokes)
       clock.setTimer(stroke.atUs + 1, () => this.#strike(stroke));
+    for (const intrusion of scenario.intrusions)
+      clock.setTimer(intrusion.atUs + 1, () => this.#intrude(intrusion));
     clock.setTimer(scenario.healUs, () => this.#heal());
   }
 
@@ -165,6 +182,14 @@ class Run {
     this.clock.wakeWaiters();
   }
 
+  #intrude(plan: IntrusionPlan): void {
+    this.#say(`${plan.kind} at ${plan.station}`);
+    const station = this.stations[plan.station] as Station;
+    if (plan.kind === "replay") station.replay(plan);
+    else this.#intruders?.send(station.plan.address, plan);
+    this.clock.wakeWaiters();
+  }
+
   #send(plan: SendPlan): void {
     this.#planned--;
     const { clock, oracle } = this;
@@ -180,6 +205,7 @@ class Run {
       bytes: plan.bytes,
       way: plan.way,
       channel: isRequest ? 0 : (plan.channel ?? rank),
+      rank,
       atUs: nowUs,
       dueUs: nowUs + deadlineMs * 1000,
       resends: plan.afterRestart === "resend",
@@ -196,6 +222,7 @@ class Run {
     };
     const peer = station.endpoint.peer(this.#addressOf(plan.to));
     const payload = payloadOf(sent.id, plan.bytes);
+    if (plan.priority === "urgent") this.#expectCommand(station, plan, sent);
     const end = (ending: Ending) => {
       if (sent.from.endUs !== Number.POSITIVE_INFINITY || this.#isClosing) return;
       if (!sent.isUnanswerable) this.#open--;
@@ -220,6 +247,25 @@ class Run {
     clock.wakeWaiters();
   }
 
+  /** Promise 8 holds from the call on, if the session is open and nothing else is in the way. */
+  #expectCommand(station: Station, plan: SendPlan, sent: Sent): void {
+    const isMeant = plan.kind === "message" && (plan.way === "ordered" || plan.way === "unordered");
+    if (!isMeant || plan.channel !== undefined) return;
+    for (const other of this.oracle.openMessages) {
+      if (other !== sent && other.from === sent.from && other.rank >= sent.rank) return;
+      const isInFront =
+        other.to === sent.to && other.way === sent.way && other.channel === sent.channel;
+      if (other !== sent && other.from === sent.from && isInFront) return;
+    }
+    const { endpoint } = station;
+    const report = endpoint.peer(this.#addressOf(plan.to)).report();
+    if (report?.isVerified && report.phase === "open")
+      this.watch.expectCommand(
+        sent,
+        Math.min(...this.stations.map(({ plan: { mtuBytes } }) => mtuBytes)),
+      );
+  }
+
   #checkReply(id: number, reply: Uint8Array): "replied" {
     if (!sameBytes(reply, replyTo(id)))
       throw new BrokenPromise(`The reply to request ${id} is not its own.`);
@@ -239,6 +285,7 @@ class Run {
     this.#say(`${sent.kind} ${sent.id} ended: ${ending.outcome ?? ending.code}`);
     try {
       this.oracle.noteEnd(sent, ending);
+      this.watch.noteEnd(sent);
       checkEnd(this.scenario, plan, sent, ending);
     } catch (error) {
       this.#fail(error);
@@ -255,7 +302,7 @@ class Run {
     const untilUs = this.#settledBy();
     await this.#run(
       untilUs,
-      () => this.#planned === 0 && this.#isHealed && this.#open + this.#replies === 0,
+      () => this.#open === 0 && this.#planned === 0 && this.#isHealed && this.#replies === 0,
     );
     const open = this.oracle.sent.find(
       (sent) => !sent.end && !sent.isUnanswerable && sent.from.endUs === Number.POSITIVE_INFINITY,
@@ -290,11 +337,14 @@ class Run {
   async #quiesce(): Promise<void> {
     const pauses = this.scenario.stations.flatMap(({ reader }) => reader.pauses);
     const readUs = Math.max(this.clock.nowUs(), ...pauses.map(([, toUs]) => toUs));
-    await this.#run(readUs + QUIET_US / 2, () => false);
-    const before = this.medium.statistics.carried.datagrams;
-    await this.#run(readUs + QUIET_US, () => false);
-    const after = this.medium.statistics.carried.datagrams;
-    if (after > before && !this.scenario.features.has("keepAlive"))
+    const keepsAlive = this.scenario.features.has("keepAlive");
+    // Signs of life never end; watching them for minutes shows nothing new.
+    const quietUs = keepsAlive ? QUIET_US / 20 : QUIET_US;
+    await this.#run(readUs + quietUs / 2, () => false);
+    const before = this.watch.handedToStations;
+    await this.#run(readUs + quietUs, () => false);
+    const after = this.watch.handedToStations;
+    if (after > before && !keepsAlive)
       throw new BrokenPromise(
         `${after - before} datagrams in a minute in which nothing was to be sent.`,
       );
@@ -347,28 +397,7 @@ class Run {
     this.#instantUs = nowUs;
     if (events > EVENTS_MAX || this.#simultaneous > SIMULTANEOUS_MAX)
       throw new BrokenPromise(`${events} events by ${nowUs} µs, and no end.`);
-    const { endpoint, plan, index } = this.stations[events % this.stations.length] as Station;
-    if (!endpoint) return;
-    const config = { ...DEFAULT_CONFIG, ...plan.config };
-    const { heldBytes } = endpoint;
-    if (heldBytes < 0 || heldBytes > config.totalBytesMax + config.strangerBytesMax)
-      throw new BrokenPromise(
-        `Station ${index} holds ${heldBytes} of ${config.totalBytesMax} bytes.`,
-      );
-    if (events % INSPECT_EVERY !== 0) return;
-    for (const report of endpoint.reports()) {
-      if (report.heldBytes < 0 || report.heldBytes > config.peerBytesMax)
-        throw new BrokenPromise(
-          `Station ${index} holds ${report.heldBytes} of ${config.peerBytesMax} bytes for a peer.`,
-        );
-      if (
-        report.queuedBytes > config.sendQueueBytesMax ||
-        report.queuedMessages > config.sendQueueMessagesMax
-      )
-        throw new BrokenPromise(
-          `Station ${index} queues ${report.queuedMessages} of ${config.sendQueueMessagesMax} messages, ${report.queuedBytes} of ${config.sendQueueBytesMax} bytes.`,
-        );
-    }
+    inspectMemory(this.stations, events);
   }
 
   #fail(error: unknown): void {

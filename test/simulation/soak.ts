@@ -1,8 +1,11 @@
 import { availableParallelism } from "node:os";
 import { parseArgs } from "node:util";
-import { FEATURE_NAMES, FEATURES, type Feature } from "./features.js";
-import { replayCommand, runSeed } from "./run.js";
-import { shrink, withoutOption } from "./shrink.js";
+import { type Cut, type CutWords, cutScenario, cutWords, parseCut, replayCommand } from "./cut.js";
+import { drawScenario } from "./draw-scenario.js";
+import { FEATURE_NAMES, FEATURES } from "./features.js";
+import { readScenario, writeScenario } from "./kept-scenario.js";
+import { runScenario, runSeed } from "./run.js";
+import { shrink } from "./shrink.js";
 import { type Order, type Outcome, Worker } from "./workers.js";
 
 const USAGE = `Simulations with many seeds: npm run soak -- [options]
@@ -12,8 +15,13 @@ const USAGE = `Simulations with many seeds: npm run soak -- [options]
   --seed S          this one only
   --jobs J          processes (default: one for each core)
   --without a,b     features that stay off
-  --trace           with --seed: a line for each datagram
-  --no-shrink       do not look for the features that a failure needs
+  --sends 0-3,7     with --seed: these messages only, by their places; none for none
+  --strokes 0,2     with --seed: these restarts and the like only
+  --intrusions 1-4  with --seed: these replays and strangers' datagrams only
+  --trace           with --seed or --scenario: a line for each datagram
+  --save FILE       with --seed: write the scenario into a file
+  --scenario FILE   run what such a file holds
+  --no-shrink       do not make failures smaller
   --features        list the features
 
 Exit code 1 if a seed failed.
@@ -28,7 +36,12 @@ async function main(): Promise<number> {
       from: { type: "string", default: "1" },
       seed: { type: "string" },
       jobs: { type: "string" },
-      without: { type: "string", default: "" },
+      without: { type: "string" },
+      sends: { type: "string" },
+      strokes: { type: "string" },
+      intrusions: { type: "string" },
+      save: { type: "string" },
+      scenario: { type: "string" },
       trace: { type: "boolean", default: false },
       "no-shrink": { type: "boolean", default: false },
       features: { type: "boolean", default: false },
@@ -40,23 +53,31 @@ async function main(): Promise<number> {
   if (values.help) return print(USAGE);
   if (values.features)
     return print(FEATURE_NAMES.map((name) => `${name.padEnd(15)} ${FEATURES[name]}\n`).join(""));
-  const without = featuresIn(values.without);
-  if (values.trace) return trace(whole(values.seed ?? values.from, "seed"), without);
+  const show = values.trace ? (line: string) => void print(`${line}\n`) : undefined;
+  if (values.scenario !== undefined) return replay(values.scenario, show);
+  const words = onlyCutWords(values);
+  const cut = parseCut(words);
+  if (values.save !== undefined) return save(whole(values.seed ?? "", "seed"), cut, values.save);
+  if (show) return runOne(whole(values.seed ?? values.from, "seed"), cut, show);
   const from = whole(values.seed ?? values.from, "from");
   const seeds = values.seed ? 1 : whole(values.seeds, "seeds");
   const jobs = whole(values.jobs ?? String(availableParallelism()), "jobs");
-  return soak({ from, seeds, jobs, without, shrinks: !values["no-shrink"] });
+  return soak({ from, seeds, jobs, words, shrinks: !values["no-shrink"] });
 }
 
 interface SoakPlan {
   readonly from: number;
   readonly seeds: number;
   readonly jobs: number;
-  readonly without: readonly Feature[];
+  readonly words: CutWords;
   readonly shrinks: boolean;
 }
 
-async function soak({ from, seeds, jobs, without, shrinks }: SoakPlan): Promise<number> {
+function onlyCutWords({ without, sends, strokes, intrusions }: CutWords): CutWords {
+  return { without, sends, strokes, intrusions };
+}
+
+async function soak({ from, seeds, jobs, words, shrinks }: SoakPlan): Promise<number> {
   const workers = Array.from({ length: Math.max(1, Math.min(jobs, seeds)) }, () => new Worker());
   const totals = { seeds: 0, datagrams: 0, messages: 0, virtualUs: 0 };
   const failed: Extract<Outcome, { ok: false }>[] = [];
@@ -65,7 +86,7 @@ async function soak({ from, seeds, jobs, without, shrinks }: SoakPlan): Promise<
     `${totals.seeds} of ${seeds} seeds, ${failed.length} failed, ${totals.messages} messages, ${totals.datagrams} datagrams, ${(totals.virtualUs / 3.6e9).toFixed(1)} h of virtual time`;
   const work = async (worker: Worker) => {
     while (next < from + seeds) {
-      const outcome = await worker.run({ seed: next++, without });
+      const outcome = await worker.run({ seed: next++, cut: words });
       totals.seeds++;
       if (outcome.ok) {
         totals.datagrams += outcome.report.datagrams;
@@ -83,7 +104,7 @@ async function soak({ from, seeds, jobs, without, shrinks }: SoakPlan): Promise<
   note("");
   print(`${progress()}\n`);
   failed.sort((one, other) => one.seed - other.seed);
-  if (shrinks) await shrinkAll(failed.slice(0, SHRUNK_MAX), workers, without);
+  if (shrinks) await shrinkAll(failed.slice(0, SHRUNK_MAX), workers, parseCut(words));
   for (const worker of workers) worker.stop();
   return failed.length > 0 ? 1 : 0;
 }
@@ -91,42 +112,69 @@ async function soak({ from, seeds, jobs, without, shrinks }: SoakPlan): Promise<
 async function shrinkAll(
   failed: readonly { readonly seed: number }[],
   workers: readonly Worker[],
-  without: readonly Feature[],
+  start: Cut,
 ): Promise<void> {
   const waiting = [...failed];
   const work = async (worker: Worker) => {
     for (let one = waiting.shift(); one; one = waiting.shift()) {
-      note(`making seed ${one.seed} smaller`);
-      const needed = await shrink(one.seed, worker, without);
+      const { seed } = one;
+      note(`making seed ${seed} smaller`);
+      const fails = async (cut: Cut) => !(await worker.run({ seed, cut: cutWords(cut) })).ok;
+      const cut = await shrink(seed, start, fails);
       note("");
-      const command = replayCommand(one.seed) + withoutOption(one.seed, needed);
-      print(`Seed ${one.seed} needs ${needed.join(", ") || "nothing in particular"}: ${command}\n`);
+      print(`${describe(seed, cut)}\n  ${replayCommand(seed, cut)}\n`);
     }
   };
   await Promise.all(workers.map(work));
 }
 
-async function trace(seed: number, without: readonly Feature[]): Promise<number> {
+/** What a failure needs. */
+function describe(seed: number, cut: Cut): string {
+  const { features, sends, strokes, intrusions } = cutScenario(
+    drawScenario(seed, cut.without),
+    cut,
+  );
+  const counts = `${sends.length} messages, ${strokes.length} strokes, ${intrusions.length} intrusions`;
+  return `Seed ${seed} fails with ${counts}, and ${[...features].join(", ") || "no feature"}:`;
+}
+
+async function runOne(seed: number, cut: Cut, trace: (line: string) => void): Promise<number> {
   try {
-    const report = await runSeed(seed, {
-      without: new Set(without),
-      trace: (line) => print(`${line}\n`),
-    });
+    const report = await runSeed(seed, { cut, trace });
     print(`Seed ${seed} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
   } catch (error) {
-    print(`${error instanceof Error ? error.message : error}\n`);
+    print(`${messageOf(error)}\n`);
+    return 1;
+  }
+}
+
+function save(seed: number, cut: Cut, file: string): number {
+  writeScenario(file, cutScenario(drawScenario(seed, cut.without), cut));
+  return print(`Written: ${file}. Run it with npm run soak -- --scenario ${file} --trace\n`);
+}
+
+async function replay(file: string, trace: ((line: string) => void) | undefined): Promise<number> {
+  const scenario = readScenario(file);
+  try {
+    const report = await runScenario(scenario, trace ? { trace } : {});
+    print(`${file} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
+    return 0;
+  } catch (error) {
+    print(`${file}: ${messageOf(error)}\n`);
     return 1;
   }
 }
 
 /** As a worker: seeds come from the parent, which also ends the process. */
 function serve(): Promise<number> {
-  const run = async ({ seed, without }: Order): Promise<Outcome> => {
+  // Most errors here are part of the play, and a third of their cost is the stack.
+  Error.stackTraceLimit = 0;
+  const run = async ({ seed, cut }: Order): Promise<Outcome> => {
     try {
-      return { ok: true, seed, report: await runSeed(seed, { without: new Set(without) }) };
+      return { ok: true, seed, report: await runSeed(seed, { cut: parseCut(cut) }) };
     } catch (error) {
-      return { ok: false, seed, message: error instanceof Error ? error.message : String(error) };
+      return { ok: false, seed, message: messageOf(error) };
     }
   };
   process.on(
@@ -136,11 +184,8 @@ function serve(): Promise<number> {
   return new Promise((resolve) => process.on("disconnect", () => resolve(0)));
 }
 
-function featuresIn(list: string): Feature[] {
-  const names = list.split(",").filter((name) => name !== "");
-  const unknown = names.find((name) => !(name in FEATURES));
-  if (unknown) throw new Error(`There is no feature ${unknown}. List them with --features.`);
-  return names as Feature[];
+function messageOf(error: unknown): string {
+  return error instanceof Error ? error.message : String(error);
 }
 
 function whole(text: string, option: string): number {

@@ -1,16 +1,20 @@
 import {
+  DEFAULT_CONFIG,
   Endpoint,
   FardelError,
   type FardelErrorCode,
   type IncomingStream,
   type MessageHead,
+  type ProtocolConfig,
   type Request,
 } from "@fardel/core";
 import { type LossyLink, type Medium, Random, type VirtualClock } from "@fardel/lossy-link";
 import { BootClock, BootLink } from "./boot-link.js";
+import { changed, Keepsake } from "./keepsake.js";
 import { type Arrival, BrokenPromise, type Incarnation, type Oracle } from "./oracle.js";
 import { idOf, NAMED_BYTES_MIN, replyTo } from "./payload.js";
-import type { StationPlan } from "./scenario.js";
+import type { IntrusionPlan, StationPlan } from "./scenario.js";
+import type { Watch } from "./watch.js";
 
 /** Every so many requests are answered with a failure. */
 const FAILED_REQUEST_EVERY = 7;
@@ -32,6 +36,9 @@ export interface StationSetting {
   readonly medium: Medium;
   readonly oracle: Oracle;
   readonly seed: number;
+  /** Stations keep what they receive. */
+  readonly hasReplays: boolean;
+  readonly watch: Watch;
   readonly tamper: Tamper | undefined;
   stationAt(address: Uint8Array): number;
   /** What broke in code that nobody waits for. */
@@ -42,12 +49,14 @@ export interface StationSetting {
 /** A radio, the endpoints that follow each other on it, and the application that reads. */
 export class Station {
   readonly radio: LossyLink;
+  readonly config: ProtocolConfig;
   readonly boots: Incarnation[] = [];
   endpoint!: Endpoint;
   /** Replies under way. */
   replies = 0;
   #link!: BootLink;
   #clock!: BootClock;
+  readonly #received = new Keepsake();
   readonly #random: Random;
 
   constructor(
@@ -55,10 +64,14 @@ export class Station {
     readonly plan: StationPlan,
     readonly setting: StationSetting,
   ) {
+    this.config = { ...DEFAULT_CONFIG, ...plan.config };
     this.radio = setting.medium.attach({ address: plan.address });
     this.#random = new Random(setting.seed).stream(`reader ${index}`);
     this.radio.open({
-      onDatagram: (...heard) => this.#link.receive(...heard),
+      onDatagram: (from, datagram, info) => {
+        if (setting.hasReplays) this.#received.keep(from, datagram);
+        this.#link.receive(from, datagram, info);
+      },
       onStatus: (status) => this.#link.tellStatus(status),
     });
   }
@@ -85,7 +98,15 @@ export class Station {
       endUs: Number.POSITIVE_INFINITY,
     };
     this.boots.push(incarnation);
-    this.#link = new BootLink(this.radio, plan.mtuBytes, plan.config.linkDepth ?? 2);
+    const { clock, watch } = setting;
+    const depth = plan.config.linkDepth ?? 2;
+    const { mtuBytes, queue } = plan;
+    this.#link = new BootLink(this.radio, {
+      mtuBytes,
+      depth,
+      queue: { ...queue, clock },
+      watch: watch.boot(incarnation),
+    });
     this.#clock = new BootClock(setting.clock);
     const tokens = new Random(setting.seed).stream(`tokens ${this.index} ${boot}`);
     const options = {
@@ -100,6 +121,12 @@ export class Station {
     }, setting.fail);
   }
 
+  /** What it has received before comes once more. */
+  replay({ age, change, salt }: IntrusionPlan): void {
+    const kept = this.#received.pick(age);
+    if (kept) this.#link.receive(kept.from, changed(kept.datagram, change, new Random(salt)), {});
+  }
+
   get #isSelective(): boolean {
     const { streamShare, cancelShare, refuseShare } = this.plan.accept;
     return streamShare + cancelShare + refuseShare > 0;
@@ -108,9 +135,10 @@ export class Station {
   #begin(endpoint: Endpoint, incarnation: Incarnation): void {
     const { setting, plan } = this;
     this.endpoint = endpoint;
-    endpoint.on("session-ended", ({ peer }) =>
-      setting.oracle.noteSessionEnd(this.index, setting.stationAt(peer.address)),
-    );
+    endpoint.on("session-ended", ({ peer }) => {
+      const other = setting.stationAt(peer.address);
+      if (other >= 0) setting.oracle.noteSessionEnd(this.index, other);
+    });
     if (plan.reader.kind === "callback") {
       endpoint.onMessage(({ peer, bytes, way, channel }) => {
         const from = setting.stationAt(peer.address);
@@ -134,7 +162,8 @@ export class Station {
   }
 
   #tell(incarnation: Incarnation, arrival: Arrival): void {
-    if (incarnation !== this.incarnation) return;
+    // Without authentication anybody can repeat what is not bound to an address: section 12.
+    if (incarnation !== this.incarnation || arrival.from < 0) return;
     const { oracle, tamper } = this.setting;
     for (const each of tamper?.(arrival) ?? [arrival]) oracle.noteArrival(incarnation, each);
   }
@@ -161,7 +190,8 @@ export class Station {
         bytes,
       });
       await this.#linger();
-      if (incarnation === this.incarnation)
+      if (from < 0) void request.reply(bytes).catch(codeOf).catch(this.setting.fail);
+      else if (incarnation === this.incarnation)
         void this.#answer(request, incarnation).catch(this.setting.fail);
     }
   }

@@ -1,12 +1,12 @@
 import { type ChildProcess, fork } from "node:child_process";
 import { fileURLToPath } from "node:url";
-import type { Feature } from "./features.js";
+import type { CutWords } from "./cut.js";
 import type { RunReport } from "./run.js";
 
 /** One seed, for a worker process. */
 export interface Order {
   readonly seed: number;
-  readonly without: readonly Feature[];
+  readonly cut: CutWords;
 }
 
 /** What became of it. */

@@ -36,6 +36,8 @@ export class OutgoingMessage {
   acknowledgedBytes = 0;
   /** An event that tells of progress waits to be polled: one is enough. */
   isProgressQueued = false;
+  /** A later message of its channel has arrived, in the session that is over. */
+  isOvertaken = false;
   /** How often the peer found it damaged (CRC-32). */
   timesDamaged = 0;
   #crc32 = -1;

@@ -422,12 +422,10 @@ export class Peer {
   #carryOver(messages: readonly OutgoingMessage[], nowUs: number): void {
     const again: OutgoingMessage[][] = [];
     for (const message of messages) {
-      if (message.delivery === "unknown" && message.options.afterRestart === "report") {
-        this.endMessage(message, {
-          outcome: "failed",
-          code: "peer-restarted",
-          delivery: "unknown",
-        });
+      const { delivery } = message;
+      const isOutOfOrder = message.isOvertaken && wayOfChannel(message.channel) === "ordered";
+      if (isOutOfOrder || (delivery === "unknown" && message.options.afterRestart === "report")) {
+        this.endMessage(message, { outcome: "failed", code: "peer-restarted", delivery });
       } else {
         message.rewind();
         const queue = again[message.channel] ?? [];

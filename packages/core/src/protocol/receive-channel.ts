@@ -50,8 +50,6 @@ export class ReceiveChannel {
   stop: { first: number; reason: number } | undefined;
   /** Acks that still have to mention this channel; section 6. */
   mentions = 0;
-  /** When it was last mentioned, in acks; the channels take turns. */
-  turn = 0;
 
   constructor(
     readonly channel: number,
@@ -161,12 +159,18 @@ export class ReceiveChannel {
       // Its room is reserved: it goes on whatever else is full.
       room += reassembly.missingBytes;
     } else {
-      if (reassembly) room = Math.min(room, this.limits.streamBytesMax - reassembly.unreadBytes);
+      if (reassembly) room = Math.min(room, this.#streamRoom(reassembly.unreadBytes));
       if (room <= 0 || room < this.#wantedBytes) return 0;
       this.#wantedBytes = 0;
     }
     // One at least: what then finds no room says how much it wants, and closes the window until there is.
     return Math.min(this.limits.window, Math.max(1, Math.floor(room / this.#fragmentBytes)));
+  }
+
+  /** With nothing unread a stream takes one fragment, even one that is larger than it may hold. */
+  #streamRoom(unreadBytes: number): number {
+    const room = this.limits.streamBytesMax - unreadBytes;
+    return unreadBytes > 0 ? room : Math.max(room, this.#wantedBytes);
   }
 
   get #fragmentBytes(): number {

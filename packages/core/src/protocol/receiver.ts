@@ -21,7 +21,6 @@ const map = new Uint8Array(ACK_MAP_BYTES_MAX);
 /** The receiving side of one session: its channels, and the acks that tell of them. */
 export class Receiver {
   readonly #channels: ReceiveChannel[] = [];
-  #turn = 0;
   readonly #byNumber: (ReceiveChannel | undefined)[] = new Array(CHANNEL_COUNT).fill(undefined);
 
   /** @param start - first fragment number of every channel, from the peer's token */
@@ -72,7 +71,10 @@ export class Receiver {
   mentionAll(): void {
     // A round that is under way for want of room is finished first, or it would never be.
     if (this.#channels.some((channel) => channel.mentions > 0)) return;
-    for (const channel of this.#channels) channel.mentions = Math.max(1, channel.mentions);
+    // Each round begins one channel further: a short queue on the way, which drops the same ones of
+    // every burst, would hide a channel for ever.
+    this.#channels.push(...this.#channels.splice(0, 1));
+    for (const channel of this.#channels) channel.mentions = 1;
   }
 
   /** Room may have been made anywhere: move on what waits for it. */
@@ -104,7 +106,7 @@ export class Receiver {
       channel.stop = undefined;
     }
     const due = this.#channels.filter((channel) => channel.mentions > 0);
-    due.sort((a, b) => b.mentions - a.mentions || a.turn - b.turn);
+    due.sort((a, b) => b.mentions - a.mentions);
     if (due.length === 0) due.push(this.#channel(0));
     let lastMapBytes = -1;
     for (const channel of due) {
@@ -130,7 +132,6 @@ export class Receiver {
         fitting,
       );
       channel.mentions = Math.max(0, channel.mentions - 1);
-      channel.turn = ++this.#turn;
     }
     return true;
   }

@@ -397,10 +397,22 @@ export class SendChannel {
   /** As {@link unfinished}, and all of their state forgotten: the session is over. */
   takeUnfinished(): OutgoingMessage[] {
     const messages = this.unfinished();
+    this.#markOvertaken();
     this.#slots = [];
     this.#cutting = undefined;
     this.inFlight = this.#lost = 0;
     return messages;
+  }
+
+  /** What lies before a message that is known to have arrived whole would come after it if sent again. */
+  #markOvertaken(): void {
+    let isBehind = false;
+    for (let at = serialDistance(this.#base, this.#cutNext); at-- > 0; ) {
+      const { message, state } = this.#slot(serialAdd(this.#base, at));
+      if (!message) continue;
+      if (isBehind) message.isOvertaken = true;
+      else isBehind = state === "acknowledged" && message.isCut && message.openFragments === 0;
+    }
   }
 
   /** Take back an opening's fragments that turned out larger than the peer's MTU; section 5.2. */

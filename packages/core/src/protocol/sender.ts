@@ -171,8 +171,22 @@ export class Sender {
       channel.largestAcked = this.largestAcked;
       channel.reach = Math.max(channel.reach, reach);
     }
-    const judged = this.reordering > 0 ? this.largestAcked : Math.max(this.largestAcked, reach);
-    return { unsound, lost: this.detectLosses(nowUs), judged, mistaken };
+    const lost = this.detectLosses(nowUs);
+    return { unsound, lost, judged: this.#judgedUpTo(isComplete, reach), mistaken };
+  }
+
+  /** An incomplete ack answers for the others of its burst only where nothing is in flight. */
+  #judgedUpTo(isComplete: boolean, reach: number): number {
+    let judged = Math.max(this.largestAcked, this.reordering > 0 ? -1 : reach);
+    for (const channel of this.channels) {
+      const isWaiting = channel.inFlight > 0 || channel.isSkipInFlight;
+      if (!isComplete && isWaiting) judged = Math.min(judged, this.#judgedOf(channel));
+    }
+    return judged;
+  }
+
+  #judgedOf(channel: SendChannel): number {
+    return this.reordering > 0 ? channel.largestAcked : channel.reach;
   }
 
   #adaptReordering(lateBy: number): void {
@@ -204,7 +218,7 @@ export class Sender {
     const isLate = (slot: FragmentSlot) => reordering > 0 && slot.leftUs + delayUs <= nowUs;
     let lost = 0;
     for (const channel of this.channels) {
-      const judged = reordering > 0 ? channel.largestAcked : channel.reach;
+      const judged = this.#judgedOf(channel);
       lost += channel.detectLosses(judged, reordering, isLate);
       if (reordering > 0)
         this.lossDueUs = Math.min(this.lossDueUs, channel.earliestLeftUs(judged) + delayUs);

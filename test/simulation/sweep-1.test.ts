@@ -1,0 +1,3 @@
+import { sweep } from "./sweep.js";
+
+sweep(1, 1500);

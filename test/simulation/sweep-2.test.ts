@@ -1,0 +1,3 @@
+import { sweep } from "./sweep.js";
+
+sweep(1501, 1500);
