@@ -3,6 +3,7 @@ import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { CHANNEL_RANGES, wayOfChannel } from "../../packages/core/src/protocol/channels.js";
 import { DEFAULT_CONFIG } from "../../packages/core/src/protocol/config.js";
+import { STREAMS_WAITING_MAX } from "../../packages/core/src/protocol/peer-sink.js";
 import { readDocument, root, table } from "./markdown.js";
 
 const document = readDocument("packages/core/PROTOCOL.md");
@@ -24,8 +25,9 @@ describe("PROTOCOL.md agrees with the code", () => {
       "unverified sessions": `${config.strangersMax}`,
       sessions: `${config.peersMax}`,
       "send queue per peer": `${size(config.sendQueueBytesMax)}, ${config.sendQueueMessagesMax} messages`,
-      // Has no option.
-      "LOOSE reassembly": "1 message per lane",
+      // These have no option.
+      "streams not taken, per peer": `${STREAMS_WAITING_MAX}`,
+      "LOOSE reassembly": "1 message per lane, 10 s",
     };
     const rows = table(document, "limit").map(([limit = "", value]) => [limit, value]);
     const optional = { "unread part of a stream": size(config.streamBytesMax) };

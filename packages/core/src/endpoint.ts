@@ -13,7 +13,7 @@ import type { Peer } from "./protocol/peer.js";
 import { addressKey, Protocol, type ProtocolCounts } from "./protocol/protocol.js";
 import { RemotePeer } from "./remote-peer.js";
 import { type PeerReport, reportOn } from "./report.js";
-import { wireChannel } from "./send-options.js";
+import { type DeliveryOptions, wireChannel } from "./send-options.js";
 import { sentenceFor } from "./sentences.js";
 import { CLOSE_REASON } from "./wire/close-frame.js";
 
@@ -210,7 +210,7 @@ export class Endpoint implements AsyncDisposable {
           wireChannel(options),
           options.way === "unacknowledged",
         ),
-      request: (bytes, options) => this.#exchange.request(address, bytes, options),
+      request: (bytes, options) => this.#request(address, bytes, options),
       report: () => {
         const peer = this.#protocol.find(address);
         return peer && reportOn(peer, this.#clock.nowUs());
@@ -222,6 +222,22 @@ export class Endpoint implements AsyncDisposable {
         this.#driver.pump();
       },
     });
+  }
+
+  /** A peer that owes a reply is not idle. */
+  async #request(
+    address: Address,
+    bytes: Uint8Array,
+    options: DeliveryOptions,
+  ): Promise<Uint8Array> {
+    const reply = this.#exchange.request(address, bytes, options);
+    const peer = this.#protocol.find(address);
+    if (peer) peer.requestsPending++;
+    try {
+      return await reply;
+    } finally {
+      if (peer) peer.requestsPending--;
+    }
   }
 
   /** The handle of a peer that spoke to us; it is forgotten with the peer unless its owner asked for it. */
@@ -328,7 +344,10 @@ export class Endpoint implements AsyncDisposable {
       onCancel,
     );
     this.#streams.set(stream, incoming);
-    this.#incomingStreams.push(incoming, () => {});
+    this.#incomingStreams.push(incoming, () => {
+      this.#protocol.noteStreamTaken(peer, this.#clock.nowUs());
+      this.#driver.pumpSoon();
+    });
   }
 
   #release(peer: Peer, heldBytes: number, stream: number): void {

@@ -89,6 +89,7 @@ class Coupling {
       streamData: () => undefined,
       endStream: () => undefined,
       failStream: () => undefined,
+      hasStreamRoom: () => true,
     });
   }
 

@@ -9,7 +9,7 @@ import { concatenate } from "./reorder-buffer.js";
 
 const WHOLE_HEAD_BYTES = 1;
 const FRAGMENT_HEAD_BYTES = 4;
-/** An incomplete message is dropped when something arrives so long after its first fragment, microseconds. */
+/** An incomplete message is dropped so long after its first fragment, microseconds. */
 const LOOSE_WAIT_US = 10_000_000;
 /**
  * Bytes around the frames of a datagram. Counted for the long form, so that a message never has to
@@ -175,10 +175,19 @@ export class LooseReceiver {
     this.#lanes[lane] = undefined;
   }
 
+  /** Instant at which {@link expire} has something to do. */
+  get dueUs(): number {
+    let dueUs = Number.POSITIVE_INFINITY;
+    for (const pieces of this.#lanes) {
+      if (pieces) dueUs = Math.min(dueUs, pieces.begunUs + LOOSE_WAIT_US);
+    }
+    return dueUs;
+  }
+
   /** What is incomplete after seconds has lost a fragment, which is never sent again. */
   expire(nowUs: number): void {
     for (let lane = 0; lane < this.#lanes.length; lane++) {
-      if ((this.#lanes[lane]?.begunUs ?? nowUs) + LOOSE_WAIT_US < nowUs) this.#drop(lane);
+      if ((this.#lanes[lane]?.begunUs ?? nowUs) + LOOSE_WAIT_US <= nowUs) this.#drop(lane);
     }
   }
 

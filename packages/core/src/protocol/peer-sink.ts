@@ -3,6 +3,9 @@ import type { Acceptance } from "./config.js";
 import type { Peer } from "./peer.js";
 import type { ReceiveSink } from "./receive-channel.js";
 
+/** Streams of one peer that its owner has not taken yet; PROTOCOL.md, section 11. */
+export const STREAMS_WAITING_MAX = 16;
+
 /** Turns what the channels of one session receive into events, and asks the owner what it takes. */
 export class PeerSink implements ReceiveSink {
   constructor(
@@ -35,9 +38,14 @@ export class PeerSink implements ReceiveSink {
   openStream(wireChannel: number, totalBytes: number | undefined): number {
     const { peer } = this;
     const stream = peer.environment.nextStream();
+    peer.streamsWaiting++;
     const way = wayOfChannel(wireChannel);
     peer.environment.emit({ type: "stream-opened", peer, stream, way, wireChannel, totalBytes });
     return stream;
+  }
+
+  hasStreamRoom(): boolean {
+    return this.peer.streamsWaiting < STREAMS_WAITING_MAX;
   }
 
   streamData(stream: number, bytes: Uint8Array, heldBytes: number): void {

@@ -1,5 +1,5 @@
 import { crcMatches } from "../wire/datagram.js";
-import { decodeFrames, isNoSession } from "../wire/frames.js";
+import { decodeFrames, type Frame, isNoSession } from "../wire/frames.js";
 import { CRC_BYTES, type Head } from "../wire/head.js";
 import { STOP_REASON } from "../wire/stop-frame.js";
 import { Budget } from "./budget.js";
@@ -7,6 +7,7 @@ import { CHANNEL_COUNT, wayOfChannel } from "./channels.js";
 import { HOLDING_BYTES, type ProtocolConfig } from "./config.js";
 import type { FardelErrorCode } from "./errors.js";
 import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
+import type { LongContent } from "./long-datagram.js";
 import { looseBytesMax } from "./loose.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
 import type { SendChannel } from "./send-channel.js";
@@ -41,14 +42,18 @@ export class Peer {
   readonly waitingBudget: Budget;
   session: Session | undefined;
   candidate: Session | undefined;
-  /** It has been verified, or its owner wants to talk to it: not a stranger. */
-  isKnown = false;
   /** It has proved once that it receives at its address; its memory counts as a peer's from then on. */
   isVerified = false;
   rssiDbm: number | undefined;
   radioChannel: number | undefined;
   heardUs = Number.NEGATIVE_INFINITY;
+  /** The datagram being handled has turned out to be one of its sessions'. */
+  #isHeard = false;
   queuedBytes = 0;
+  /** Streams that have begun and that the owner has not taken yet. */
+  streamsWaiting = 0;
+  /** Requests of the owner to it that have no reply yet. */
+  requestsPending = 0;
   readonly #live = new Set<OutgoingMessage>();
   /** Time during which something was on its way to it, microseconds. */
   #busyUs = 0;
@@ -90,9 +95,10 @@ export class Peer {
     return this.#busyUs + (this.#live.size > 0 ? nowUs - this.#busySinceUs : 0);
   }
 
-  /** Nothing is under way to it, nothing from it is held. */
+  /** Nothing is under way to it or from it, nothing from it is held. */
   get isIdle(): boolean {
-    return this.#live.size === 0 && this.budget.heldBytes === 0;
+    const owes = this.#live.size + this.requestsPending + this.streamsWaiting;
+    return owes === 0 && this.budget.heldBytes === 0 && !this.session?.receiver?.holdsPart;
   }
 
   /** Earliest instant at which something is to be done; what is due already waits to be sent. */
@@ -109,7 +115,6 @@ export class Peer {
 
   /** Queue a message; `lane` for unacknowledged ones, else a wire channel. */
   enqueue(message: OutgoingMessage, isLoose: boolean, nowUs: number): void {
-    this.isKnown = true;
     if (this.#live.size === 0) this.#busySinceUs = nowUs;
     this.#live.add(message);
     this.queuedBytes += message.bytes.length;
@@ -168,30 +173,40 @@ export class Peer {
 
   /**
    * A datagram came from this address.
+   * @param content - what it holds, if it has the long form
    * @returns token to answer NO-SESSION to, or 0
    */
-  handleDatagram(datagram: Uint8Array, head: Head, nowUs: number): number {
+  handleDatagram(
+    datagram: Uint8Array,
+    head: Head,
+    content: LongContent,
+    info: { rssiDbm?: number; radioChannel?: number },
+    nowUs: number,
+  ): number {
     this.statistics.datagramsReceived++;
     this.statistics.bytesReceived += datagram.length;
+    this.#isHeard = false;
+    const token = this.#dispatch(datagram, head, content, nowUs);
+    if (this.#isHeard) {
+      this.rssiDbm = info.rssiDbm ?? this.rssiDbm;
+      this.radioChannel = info.radioChannel ?? this.radioChannel;
+    }
+    return token;
+  }
+
+  #dispatch(datagram: Uint8Array, head: Head, content: LongContent, nowUs: number): number {
+    const { length } = datagram;
     if (head.form === "short") {
       const explained =
         this.#handleShort(this.session, datagram, head, nowUs) ||
         this.#handleShort(this.candidate, datagram, head, nowUs);
       if (!explained) this.statistics.corruptDatagrams++;
-      return 0;
-    }
-    if (!crcMatches(datagram, head.tokenTo, head.tokenFrom, head.number)) {
-      this.statistics.corruptDatagrams++;
-      return 0;
-    }
-    if (head.tokenFrom === 0) {
-      this.#handleNoSession(datagram, head, nowUs);
-      return 0;
-    }
-    if (head.tokenTo === 0) {
-      return this.#handleOpening(datagram, head, nowUs);
-    }
-    return this.#handleLong(datagram, head, nowUs);
+    } else if (content === "corrupt") this.statistics.corruptDatagrams++;
+    else if (content === "malformed") this.statistics.malformed++;
+    else if (head.tokenFrom === 0) this.#handleNoSession(head, nowUs);
+    else if (head.tokenTo === 0) return this.#handleOpening(content, length, head, nowUs);
+    else return this.#handleLong(content, length, head, nowUs);
+    return 0;
   }
 
   #handleShort(
@@ -203,15 +218,24 @@ export class Peer {
     if (!session || session.peerToken === 0) return false;
     const number = session.received.complete(head.numberLow);
     if (number < 0 || !crcMatches(datagram, session.token, session.peerToken, number)) return false;
-    this.#take(session, datagram, head, number, nowUs);
+    const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
+    if (!frames.ok || isNoSession(frames.value)) this.statistics.malformed++;
+    else this.#take(session, frames.value, datagram.length, head, number, nowUs);
     return true;
   }
 
   /** Both tokens are named: it must be our session, or the candidate's first echo. */
-  #handleLong(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): number {
+  #handleLong(
+    frames: readonly Frame[],
+    bytes: number,
+    head: Head & { form: "long" },
+    nowUs: number,
+  ): number {
     for (const session of [this.session, this.candidate]) {
       if (!session || session.token !== head.tokenTo) continue;
-      if (session.peerToken === 0) {
+      // Before it has named ours, a token is only somebody's claim.
+      const isClaim = session.phase !== "open" && session.peerToken !== head.tokenFrom;
+      if (isClaim) {
         if (this.#endedTokens.includes(head.tokenFrom)) {
           // It is still in a session that we have ended: that one is not taken up again. It is told,
           // and since it then takes our token for dead, we begin anew too.
@@ -221,8 +245,8 @@ export class Peer {
         session.adoptPeerToken(head.tokenFrom);
       }
       if (session.peerToken === head.tokenFrom) {
-        this.#take(session, datagram, head, head.number, nowUs);
-      } else if (datagram.length >= NO_SESSION_BYTES) {
+        this.#take(session, frames, bytes, head, head.number, nowUs);
+      } else if (bytes >= NO_SESSION_BYTES) {
         // An old answer, or the peer has lost the session that we have: a question tells.
         session.isSuspect = session.isProbeDue = true;
       }
@@ -232,7 +256,12 @@ export class Peer {
   }
 
   /** The peer does not know our token; section 4.4. */
-  #handleOpening(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): number {
+  #handleOpening(
+    frames: readonly Frame[],
+    bytes: number,
+    head: Head & { form: "long" },
+    nowUs: number,
+  ): number {
     const { tokenFrom } = head;
     // A stale copy, and the answer is ignored; or a peer that has not heard that we ended the session.
     if (this.#endedTokens.includes(tokenFrom)) return tokenFrom;
@@ -246,7 +275,7 @@ export class Peer {
     } else if (session.peerToken !== tokenFrom) {
       session = this.#candidateFor(tokenFrom, nowUs);
     }
-    this.#take(session, datagram, head, head.number, nowUs);
+    this.#take(session, frames.filter(mayOpen), bytes, head, head.number, nowUs);
     return 0;
   }
 
@@ -260,38 +289,33 @@ export class Peer {
     return candidate;
   }
 
-  #handleNoSession(datagram: Uint8Array, head: Head & { form: "long" }, nowUs: number): void {
-    const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
-    if (!frames.ok || !isNoSession(frames.value)) this.statistics.malformed++;
-    else if (this.session?.token === head.tokenTo) this.endSession("peer-restarted", nowUs);
+  #handleNoSession(head: Head & { form: "long" }, nowUs: number): void {
+    if (this.session?.token === head.tokenTo && this.session.noteNoSession())
+      this.endSession("peer-restarted", nowUs);
   }
 
-  /** A datagram of this session with a good CRC. */
-  #take(session: Session, datagram: Uint8Array, head: Head, number: number, nowUs: number): void {
-    const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
-    if (!frames.ok || isNoSession(frames.value)) {
-      this.statistics.malformed++;
-      return;
-    }
+  /** A datagram of this session with a good CRC, decoded. */
+  #take(
+    session: Session,
+    frames: readonly Frame[],
+    bytes: number,
+    head: Head,
+    number: number,
+    nowUs: number,
+  ): void {
     if (!session.received.isNew(number)) {
       this.statistics.duplicateDatagrams++;
       return;
     }
     this.heardUs = nowUs;
+    this.#isHeard = true;
     const isEcho = head.form === "short" || head.tokenTo !== 0;
     if (isEcho && session === this.candidate) this.#promote(session, nowUs);
     if (isEcho && session.phase !== "open") {
       session.noteEcho(nowUs);
       this.#noteVerified(nowUs);
     }
-    session.handleFrames(
-      number,
-      head.ask,
-      frames.value,
-      datagram.length,
-      head.form === "short",
-      nowUs,
-    );
+    session.handleFrames(number, head.ask, frames, bytes, head.form === "short", nowUs);
   }
 
   /** The candidate has proved itself: the old session is over. */
@@ -305,7 +329,6 @@ export class Peer {
   #noteVerified(nowUs: number): void {
     if (!this.isVerified) {
       this.isVerified = true;
-      this.isKnown = true;
       this.budget.moveTo(this.config.peerBytesMax, this.environment.total);
       this.environment.noteVerified(this);
       this.refresh(nowUs);
@@ -420,11 +443,14 @@ export class Peer {
   }
 
   #carryOver(messages: readonly OutgoingMessage[], nowUs: number): void {
+    this.#failAnswers();
     const again: OutgoingMessage[][] = [];
     for (const message of messages) {
       const { delivery } = message;
+      if (message.hasEnded) continue;
       const isOutOfOrder = message.isOvertaken && wayOfChannel(message.channel) === "ordered";
-      if (isOutOfOrder || (delivery === "unknown" && message.options.afterRestart === "report")) {
+      const isReported = delivery === "unknown" && message.options.afterRestart === "report";
+      if (isOutOfOrder || isReported) {
         this.endMessage(message, { outcome: "failed", code: "peer-restarted", delivery });
       } else {
         message.rewind();
@@ -444,12 +470,26 @@ export class Peer {
     });
   }
 
+  /** An answer belongs to the session of its request. */
+  #failAnswers(): void {
+    for (const message of [...this.#live]) {
+      const { delivery } = message;
+      if (message.options.isAnswer)
+        this.endMessage(message, { outcome: "failed", code: "peer-restarted", delivery });
+    }
+  }
+
   #failAll(why: Exclude<SessionEnd, "peer-restarted">): void {
     const code = why === "closed-here" ? "endpoint-closed" : why;
     for (const message of [...this.#live]) {
       this.endMessage(message, { outcome: "failed", code, delivery: message.delivery });
     }
   }
+}
+
+/** Who does not know our token cannot have anything to say about what we sent. */
+function mayOpen({ type }: Frame): boolean {
+  return type === "hello" || type === "data" || type === "loose";
 }
 
 /** What must always find room besides fragments that wait: a whole message, or a fragment of a stream. */

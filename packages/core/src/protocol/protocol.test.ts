@@ -4,6 +4,7 @@ import { ByteWriter } from "../wire/byte-writer.js";
 import { sealDatagram } from "../wire/datagram.js";
 import { encodeFrame, type Frame } from "../wire/frames.js";
 import { encodeLongHead, encodeShortHead } from "../wire/head.js";
+import { OutgoingMessage } from "./outgoing-message.js";
 import { Protocol } from "./protocol.js";
 import type { Session } from "./session.js";
 import type { PeerStatistics } from "./statistics.js";
@@ -15,6 +16,17 @@ const command = Uint8Array.from({ length: 32 }, (_, at) => at);
 
 function blob(length: number, salt = 0): Uint8Array {
   return Uint8Array.from({ length }, (_, at) => (at * 31 + salt + (at >> 8)) & 0xff);
+}
+
+function outgoing(): OutgoingMessage {
+  return new OutgoingMessage(0, 0, command, {
+    priority: "normal",
+    deadlineUs: Number.POSITIVE_INFINITY,
+    afterRestart: "report",
+    firstContact: "data",
+    isAnswer: false,
+    wantsProgress: false,
+  });
 }
 
 function session(side: Side): Session {
@@ -494,15 +506,22 @@ describe("strangers and peers", () => {
 
   it("more than peersMax: an idle one is forgotten; if none is idle, newcomers are ignored", () => {
     const protocol = new Protocol({ peersMax: 3, strangersMax: 100 }, setting());
-    for (let at = 1; at <= 3; at++)
+    const [first, second, third] = [1, 2, 3].map((at) => {
       protocol.handleDatagram(address(at), opening(at, [single(50, at)]), {}, at);
-    // All three hold a message that nobody has read.
+      return protocol.peer(address(at));
+    });
+    if (!first || !second || !third) return expect.fail("they are remembered");
+    // They are wanted, and hold a message that nobody has read.
+    const wanted = [first, second, third].map((peer) => {
+      const message = outgoing();
+      protocol.send(peer, message, false, 4);
+      return message;
+    });
     protocol.handleDatagram(address(4), opening(4), {}, 4);
     expect(protocol.counts.ignoredDatagrams).toBe(1);
     expect(protocol.find(address(4))).toBeUndefined();
-    const second = protocol.find(address(2));
-    if (!second) return expect.fail("it is remembered");
     protocol.release(second, 114, -1, 5);
+    protocol.abort(second, wanted[1] as OutgoingMessage, 5);
     protocol.handleDatagram(address(4), opening(4), {}, 6);
     expect(protocol.find(address(2))).toBeUndefined();
     expect(protocol.find(address(4))).toBeDefined();

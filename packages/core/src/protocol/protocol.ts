@@ -1,20 +1,23 @@
 import { ByteWriter } from "../wire/byte-writer.js";
-import { crcMatches, sealDatagram } from "../wire/datagram.js";
-import { ASK, decodeHead, encodeLongHead } from "../wire/head.js";
+import { sealDatagram } from "../wire/datagram.js";
+import { ASK, decodeHead, encodeLongHead, type Head } from "../wire/head.js";
 import { encodeNoSession } from "../wire/no-session-frame.js";
 import { AirtimeCap } from "./airtime-cap.js";
 import { Budget } from "./budget.js";
 import { composeClose, composeDatagram, transmitRank } from "./compose.js";
 import { HOLDING_BYTES, invalidOption, type ProtocolConfig, resolveConfig } from "./config.js";
 import type { ProtocolEvent } from "./events.js";
+import { type LongContent, readLong } from "./long-datagram.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { largestReserve, Peer, type PeerEnvironment } from "./peer.js";
-import { ReadyList } from "./ready-list.js";
+import { ANSWERS_RANK, ReadyList } from "./ready-list.js";
 import { NO_SESSION_BYTES, type Session } from "./session.js";
 import { TimerHeap } from "./timer-heap.js";
 
 /** Answers without state that wait for the link at most; more are dropped, their senders ask again. */
 const ANSWERS_MAX = 16;
+/** While peers have something to send, one answer goes after so many of their datagrams. */
+const ANSWER_EVERY = 3;
 /** Peers looked at when one must be forgotten, and when room was made. */
 const LOOK_AT_MAX = 16;
 const REFUSED_WAIT_US = 1000;
@@ -87,6 +90,7 @@ export class Protocol {
   readonly #events: ProtocolEvent[] = [];
   #eventHead = 0;
   readonly #answers: { address: Uint8Array; token: number }[] = [];
+  #sinceAnswer = 0;
   #isLinkUp = true;
   #refusals = 0;
   #waitUntilUs = 0;
@@ -154,7 +158,8 @@ export class Protocol {
   }
 
   send(peer: Peer, message: OutgoingMessage, isLoose: boolean, nowUs: number): void {
-    this.#strangers.delete(peer);
+    // Whoever is only answered stays a stranger.
+    if (!message.options.isAnswer) this.#strangers.delete(peer);
     peer.enqueue(message, isLoose, nowUs);
     this.#touch(peer, nowUs);
   }
@@ -170,6 +175,13 @@ export class Protocol {
     peer.release(heldBytes, stream, nowUs);
     this.#touch(peer, nowUs);
     if (wasTight) this.#refreshOthers(nowUs);
+  }
+
+  /** The owner has taken a stream: it does not wait any more. */
+  noteStreamTaken(peer: Peer, nowUs: number): void {
+    peer.streamsWaiting--;
+    peer.refresh(nowUs);
+    this.#touch(peer, nowUs);
   }
 
   cancelStream(peer: Peer, stream: number, nowUs: number): void {
@@ -210,29 +222,29 @@ export class Protocol {
       return;
     }
     const key = addressKey(address);
-    let peer = this.#peers.get(key);
-    if (!peer) {
-      const { value } = head;
-      if (value.form === "short") {
-        this.counts.unexplainedDatagrams++;
-        return;
-      }
-      // Damage must not make us say that there is no session, nor remember a stranger.
-      if (!crcMatches(datagram, value.tokenTo, value.tokenFrom, value.number)) {
-        this.counts.unreadableDatagrams++;
-        return;
-      }
-      if (value.tokenTo !== 0) {
-        this.#answer(address, value.tokenFrom, datagram.length);
-        return;
-      }
-      peer = this.#admit(address, key);
-      if (!peer) return;
-    }
-    if (info.rssiDbm !== undefined) peer.rssiDbm = info.rssiDbm;
-    if (info.radioChannel !== undefined) peer.radioChannel = info.radioChannel;
-    this.#answer(address, peer.handleDatagram(datagram, head.value, nowUs), datagram.length);
+    const { value } = head;
+    const content = value.form === "long" ? readLong(datagram, value) : [];
+    const peer = this.#peers.get(key) ?? this.#meet(address, key, value, content, datagram.length);
+    if (!peer) return;
+    const token = peer.handleDatagram(datagram, value, content, info, nowUs);
+    this.#answer(address, token, datagram.length);
     this.#touch(peer, nowUs);
+  }
+
+  /** A datagram from an address that nobody knows. @returns a newcomer, if it opens and there is room */
+  #meet(
+    address: Uint8Array,
+    key: string,
+    head: Head,
+    content: LongContent,
+    bytes: number,
+  ): Peer | undefined {
+    // Damage must not make us say that there is no session, nor remember a stranger.
+    if (typeof content === "string") this.counts.unreadableDatagrams++;
+    else if (head.form === "short" || head.tokenFrom === 0) this.counts.unexplainedDatagrams++;
+    else if (head.tokenTo === 0) return this.#admit(address, key);
+    else this.#answer(address, head.tokenFrom, bytes);
+    return undefined;
   }
 
   handleSendOutcome(ticket: Ticket, outcome: Outcome, nowUs: number): void {
@@ -303,7 +315,11 @@ export class Protocol {
       this.#waitUntilUs = readyUs;
       return undefined;
     }
-    const transmit = this.#pollAnswer(buffer) ?? this.#pollPeers(buffer, nowUs);
+    const transmit =
+      (this.#sinceAnswer < ANSWER_EVERY ? undefined : this.#pollAnswer(buffer)) ??
+      this.#pollPeers(buffer, nowUs) ??
+      this.#pollAnswer(buffer);
+    this.#sinceAnswer = transmit?.ticket.peer ? this.#sinceAnswer + 1 : 0;
     if (transmit)
       this.#airtime.spend(this.#setting.airtimeUs?.(transmit.datagram.length) ?? 0, nowUs);
     return transmit;
@@ -318,7 +334,7 @@ export class Protocol {
         this.#ready.offer(peer, currentRank);
         continue;
       }
-      const transmit = this.#composeFor(peer, buffer, nowUs);
+      const transmit = this.#composeFor(peer, rank, buffer, nowUs);
       if (transmit) return transmit;
       // Nothing could be written: its next input, or its timer, brings it back.
       this.#timers.set(peer, peer.timeoutUs(nowUs));
@@ -326,8 +342,11 @@ export class Protocol {
     return undefined;
   }
 
-  #composeFor(peer: Peer, buffer: Uint8Array, nowUs: number): Transmit | undefined {
-    for (const session of [peer.candidate, peer.session]) {
+  #composeFor(peer: Peer, rank: number, buffer: Uint8Array, nowUs: number): Transmit | undefined {
+    // A candidate only answers: it does not take the turns of the session's messages.
+    const { candidate, session: current } = peer;
+    const sessions = rank === ANSWERS_RANK ? [candidate, current] : [current, candidate];
+    for (const session of sessions) {
       const composed = session && composeDatagram(session, buffer, nowUs);
       if (!session || !composed) continue;
       peer.statistics.datagramsSent++;
@@ -372,10 +391,11 @@ export class Protocol {
 
   /** Room for a newcomer who opens, among the strangers. */
   #admit(address: Uint8Array, key: string): Peer | undefined {
-    if (this.#strangers.size >= this.config.strangersMax) {
-      const oldest = this.#strangers.values().next().value as Peer;
+    // Strangers make room for each other before any peer has to.
+    const isFull = this.#peers.size >= this.config.peersMax;
+    const [oldest] = this.#strangers;
+    if (oldest && (isFull || this.#strangers.size >= this.config.strangersMax))
       this.#forget(oldest);
-    }
     if (!this.#makeRoom()) {
       this.counts.ignoredDatagrams++;
       return undefined;
@@ -391,26 +411,38 @@ export class Protocol {
     return peer;
   }
 
-  /** Forget an idle peer if there are too many. @returns false if all that were looked at have work */
+  /**
+   * If there are too many, forget the idle peer that has been silent for longest among those whose
+   * turn it is to be looked at. @returns false if all of them have work
+   */
   #makeRoom(): boolean {
     if (this.#peers.size < this.config.peersMax) return true;
-    let looked = 0;
+    let silent: Peer | undefined;
+    for (const peer of this.#nextPeers()) {
+      if (peer.isIdle && !(silent && silent.heardUs <= peer.heardUs)) silent = peer;
+    }
+    if (silent) this.#forget(silent);
+    return silent !== undefined;
+  }
+
+  /** Some peers, which go to the back of the line: others come next time. */
+  #nextPeers(): Peer[] {
+    const peers: Peer[] = [];
     for (const peer of this.#peers.values()) {
-      if (peer.isIdle) {
-        this.#forget(peer);
-        return true;
-      }
-      // Move it to the back: it has work, others are better candidates next time.
+      if (peers.length >= LOOK_AT_MAX) break;
+      peers.push(peer);
+    }
+    for (const peer of peers) {
       this.#peers.delete(peer.key);
       this.#peers.set(peer.key, peer);
-      if (++looked >= LOOK_AT_MAX) return false;
     }
-    return false;
+    return peers;
   }
 
   #forget(peer: Peer): void {
     peer.endSession("closed-here", 0);
     this.#timers.set(peer, Number.POSITIVE_INFINITY);
+    this.#ready.forget(peer);
     this.#strangers.delete(peer);
     this.#peers.delete(peer.key);
   }
@@ -423,11 +455,7 @@ export class Protocol {
   }
 
   #refreshOthers(nowUs: number): void {
-    let looked = 0;
-    for (const peer of this.#peers.values()) {
-      if (++looked > LOOK_AT_MAX) return;
-      this.#peers.delete(peer.key);
-      this.#peers.set(peer.key, peer);
+    for (const peer of this.#nextPeers()) {
       peer.refresh(nowUs);
       this.#touch(peer, nowUs);
     }

@@ -4,6 +4,10 @@ export interface Ready {
 }
 
 const RANKS = 4;
+/** Of acks, answers and probes: the highest. */
+export const ANSWERS_RANK = RANKS - 1;
+/** Forgotten items that may lie about, besides as many as half of all. */
+const STALE_MAX = 64;
 /** Acks and probes in a row, after which a message goes first: with little airtime they could take it all. */
 const ACKS_IN_A_ROW = 3;
 
@@ -12,12 +16,31 @@ export class ReadyList<T extends Ready> {
   readonly #queues: T[][] = Array.from({ length: RANKS }, () => []);
   readonly #heads: number[] = new Array(RANKS).fill(0);
   #acksInARow = 0;
+  #stale = 0;
 
   /** Wait under this rank; -1: not at all. Waiting there already changes nothing. */
   offer(item: T, rank: number): void {
     if (rank < 0 || item.readyMask & (1 << rank)) return;
     item.readyMask |= 1 << rank;
     this.#queues[rank]?.push(item);
+  }
+
+  /** It will not be taken any more. */
+  forget(item: T): void {
+    for (let mask = item.readyMask; mask > 0; mask &= mask - 1) this.#stale++;
+    item.readyMask = 0;
+    const total = this.#queues.reduce((sum, { length }) => sum + length, 0);
+    if (this.#stale < STALE_MAX || this.#stale * 2 < total) return;
+    this.#stale = 0;
+    this.#queues.forEach((queue, rank) => {
+      queue.splice(0, queue.length, ...this.#waiting(queue, rank));
+      this.#heads[rank] = 0;
+    });
+  }
+
+  #waiting(queue: readonly T[], rank: number): T[] {
+    const head = this.#heads[rank] as number;
+    return queue.filter((item, at) => at >= head && item.readyMask & (1 << rank));
   }
 
   /** Whose turn it is, taken off the list, and under which rank it waited. */
@@ -30,7 +53,12 @@ export class ReadyList<T extends Ready> {
   #takeFrom(highest: number, lowest: number): { item: T; rank: number } | undefined {
     for (let rank = highest; rank >= lowest; rank--) {
       const queue = this.#queues[rank] as T[];
-      const head = this.#heads[rank] as number;
+      let head = this.#heads[rank] as number;
+      while (head < queue.length && !((queue[head] as T).readyMask & (1 << rank))) {
+        head++;
+        this.#stale--;
+      }
+      this.#heads[rank] = head;
       if (head >= queue.length) continue;
       this.#acksInARow = rank === RANKS - 1 ? this.#acksInARow + 1 : 0;
       const item = queue[head] as T;

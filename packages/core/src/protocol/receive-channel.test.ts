@@ -16,6 +16,7 @@ interface Options {
   readonly budgetBytes?: number;
   readonly messageBytesMax?: number;
   readonly streamBytesMax?: number;
+  readonly hasStreamRoom?: () => boolean;
   readonly accept?: (totalBytes: number | undefined) => Acceptance;
 }
 
@@ -48,6 +49,7 @@ function bench(options: Options = {}) {
     },
     endStream: () => log.push("end"),
     failStream: (_stream, code) => log.push(`fail ${code}`),
+    hasStreamRoom: () => options.hasStreamRoom?.() ?? true,
   });
   return { channel, log, held, budget, waiting };
 }

@@ -19,6 +19,8 @@ export interface ReceiveSink {
   streamData(stream: number, bytes: Uint8Array, heldBytes: number): void;
   endStream(stream: number): void;
   failStream(stream: number, code: "damaged" | "sender-gave-up"): void;
+  /** Whether another stream may be opened before the owner has taken one of those that wait. */
+  hasStreamRoom(): boolean;
 }
 
 /** A whole window, and the number that giving up in mid-message consumes; section 5.4. */
@@ -44,8 +46,13 @@ export class ReceiveChannel {
   #reassembly: Reassembly | undefined;
   /** Room that a message needs and did not find; the window stays closed until there is. */
   #wantedBytes = 0;
+  /** A message could not begin because too many streams wait. */
+  #wantsStream = false;
+  #isClosing = false;
   /** First fragment number that the window of the last ACK did not cover. */
   #statedLimit: number;
+  /** Fragments that complete a message which is not taken: their copies are refused without a look. */
+  readonly #condemned = new Map<number, { first: number; reason: number }>();
   /** A STOP to send with the next ack. */
   stop: { first: number; reason: number } | undefined;
   /** Acks that still have to mention this channel; section 6. */
@@ -87,6 +94,7 @@ export class ReceiveChannel {
     const ahead = serialDistance(this.#next, target);
     if (ahead >= 0x8000) return true;
     if (ahead > SKIP_DISTANCE_MAX) return false;
+    if (this.#reorder.isEmpty) this.#jump(target);
     while (this.#next !== target) {
       const waiting = this.#reorder.get(this.#next);
       if (!waiting || (waiting.bytes && waiting.first)) this.#dropReassembly();
@@ -145,6 +153,7 @@ export class ReceiveChannel {
    * what it waited for will not come; nothing else may be held.
    */
   close(): void {
+    this.#isClosing = true;
     if (!this.#reorder.isEmpty) this.skipTo(serialAdd(this.#next, FRAGMENT_WINDOW_MAX));
     this.#reassembly?.release(this.budget);
     this.#reassembly = undefined;
@@ -161,6 +170,8 @@ export class ReceiveChannel {
     } else {
       if (reassembly) room = Math.min(room, this.#streamRoom(reassembly.unreadBytes));
       if (room <= 0 || room < this.#wantedBytes) return 0;
+      if (this.#wantsStream && !this.sink.hasStreamRoom()) return 0;
+      this.#wantsStream = false;
       this.#wantedBytes = 0;
     }
     // One at least: what then finds no room says how much it wants, and closes the window until there is.
@@ -204,8 +215,16 @@ export class ReceiveChannel {
     return this.#reorder.writeMap(this.#next, map);
   }
 
+  /** Nothing waits on the way. */
+  #jump(target: number): void {
+    this.#dropReassembly();
+    this.#condemned.clear();
+    this.#next = target;
+  }
+
   #advance(): void {
     this.#reorder.forget(this.#next);
+    this.#condemned.delete(this.#next);
     this.#next = serialAdd(this.#next, 1);
   }
 
@@ -225,6 +244,11 @@ export class ReceiveChannel {
   }
 
   #acceptAhead(frame: DataFrame): Taken {
+    const condemned = this.#condemned.get(frame.fragment);
+    if (condemned) {
+      this.#refuse(condemned.first, condemned.reason);
+      return "dropped";
+    }
     const acceptance = frame.first ? this.#judge(frame) : "whole";
     if (acceptance === "refuse") return "dropped";
     const { fragment } = frame;
@@ -239,11 +263,17 @@ export class ReceiveChannel {
     if (!run) return "taken";
     const isTooLarge = run.acceptance === "whole" && run.bytes.length > this.limits.messageBytesMax;
     if (!run.isSound || isTooLarge) {
+      const reason = isTooLarge ? STOP_REASON.tooLarge : STOP_REASON.damaged;
       this.#reorder.forget(fragment);
-      this.#refuse(run.firstFragment, isTooLarge ? STOP_REASON.tooLarge : STOP_REASON.damaged);
+      this.#condemned.set(fragment, { first: run.firstFragment, reason });
+      this.#refuse(run.firstFragment, reason);
       return "dropped";
     }
     if (this.way !== "ordered") {
+      if (this.#waitsForStreams(run.acceptance)) {
+        this.#reorder.forget(fragment);
+        return "dropped";
+      }
       this.#reorder.markRunDelivered(run);
       this.#takeSingle(run.bytes, run.acceptance);
       if (this.way === "latest") this.#passOver(run.lastFragment);
@@ -284,7 +314,15 @@ export class ReceiveChannel {
     return isTaken;
   }
 
+  /** What was acknowledged before the session ended is handed over all the same. */
+  #waitsForStreams(acceptance: Acceptance): boolean {
+    const waits = acceptance === "stream" && !this.#isClosing && !this.sink.hasStreamRoom();
+    this.#wantsStream ||= waits;
+    return waits;
+  }
+
   #takeSingle(bytes: Uint8Array, acceptance: Acceptance): boolean {
+    if (this.#waitsForStreams(acceptance)) return false;
     const held = bytes.length + HOLDING_BYTES;
     if (!this.#reserve(held)) return false;
     if (acceptance === "whole") {
@@ -305,6 +343,7 @@ export class ReceiveChannel {
 
   /** Nothing is begun unless its first fragment finds room too. */
   #begin(total: number | undefined, acceptance: Acceptance, firstBytes: number): boolean {
+    if (this.#waitsForStreams(acceptance)) return false;
     const held = firstBytes + HOLDING_BYTES;
     if (this.budget.freeBytes < held) {
       this.#wantedBytes = held;

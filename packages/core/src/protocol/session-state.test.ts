@@ -2,15 +2,21 @@ import { describe, expect, it } from "vitest";
 import { nextPhase, type Phase, TRANSITIONS, type Trigger } from "./session-state.js";
 
 const PHASES = ["idle", "opening", "answering", "open", "closed"] as const satisfies Phase[];
-const TRIGGERS = ["open-requested", "opening-received", "echo-received", "ended"] as const;
+const TRIGGERS = [
+  "open-requested",
+  "opening-received",
+  "echo-received",
+  "claim-refuted",
+  "ended",
+] as const satisfies Trigger[];
 
 /** Every phase and trigger; a dot where nothing changes. PROTOCOL.md, section 4.2. */
-const TABLE: Record<Phase, readonly [string, string, string, string]> = {
-  idle: ["opening", "answering", ".", "closed"],
-  opening: [".", "answering", "open", "closed"],
-  answering: [".", ".", "open", "closed"],
-  open: [".", ".", ".", "closed"],
-  closed: [".", ".", ".", "."],
+const TABLE: Record<Phase, readonly [string, string, string, string, string]> = {
+  idle: ["opening", "answering", ".", ".", "closed"],
+  opening: [".", "answering", "open", ".", "closed"],
+  answering: [".", ".", "open", "opening", "closed"],
+  open: [".", ".", ".", ".", "closed"],
+  closed: [".", ".", ".", ".", "."],
 };
 
 describe("nextPhase", () => {

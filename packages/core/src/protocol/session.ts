@@ -2,6 +2,7 @@ import type { AckFrame } from "../wire/ack-frame.js";
 import type { DataFrame } from "../wire/data-frame.js";
 import { asksForAck, type Frame } from "../wire/frames.js";
 import { ASK, type Ask, CRC_BYTES, LONG_HEAD_BYTES } from "../wire/head.js";
+import type { LooseFrame } from "../wire/loose-frame.js";
 import { NO_SESSION_FRAME_BYTES } from "../wire/no-session-frame.js";
 import { AckPolicy } from "./ack-policy.js";
 import type { ProtocolConfig } from "./config.js";
@@ -62,7 +63,11 @@ export class Session {
   /** It answers, but neither takes nor gives messages until its token comes back; section 4.4. */
   isCandidate = false;
   #isOpener = false;
-  readonly received = new ReplayWindow();
+  /** Datagrams sent before the peer's token was known. */
+  #sentBeforeClaim = 0;
+  /** NO-SESSIONs that may still come for a token that was not the peer's. */
+  #refutationsDue = 0;
+  received = new ReplayWindow();
   readonly roundTrip = new RoundTrip();
   readonly acks: AckPolicy;
   readonly probe: ProbeTimer;
@@ -162,9 +167,39 @@ export class Session {
     this.phase = nextPhase(this.phase, trigger);
   }
 
-  /** The peer's token has become known: what it sends can be received. */
+  /**
+   * The peer does not know this session. Nothing was lost with one that never was: if it does not know
+   * the token that was believed to be its own, we open again.
+   * @returns whether the session is over
+   */
+  noteNoSession(): boolean {
+    if (this.isVerified || !this.#isOpener) return true;
+    if (this.peerToken === 0) return this.#refutationsDue-- <= 0;
+    // Each datagram that went to the wrong token may be answered so.
+    this.#refutationsDue = this.datagramsSent - this.#sentBeforeClaim - 1;
+    this.forgetPeerToken();
+    return false;
+  }
+
+  /** The token that was believed to be the peer's is not, or not any more: open anew with our own. */
+  forgetPeerToken(): void {
+    if (this.peerToken === 0) return;
+    this.peerToken = 0;
+    this.#dropReceived();
+    this.received = new ReplayWindow();
+    this.receiver = this.looseReceiver = undefined;
+    this.peerWindow = 0;
+    this.mtuBytes = this.environment.mtuBytes;
+    this.move("claim-refuted");
+    this.probe.awaited = -1;
+    this.sender.loseAll();
+  }
+
+  /** The peer's token has become known, or another one than was claimed: what it sends can be received. */
   adoptPeerToken(token: number): void {
+    this.forgetPeerToken();
     this.peerToken = token;
+    this.#sentBeforeClaim = this.datagramsSent;
     this.firstEchoNumber = this.nextNumber;
     const { config } = this.environment;
     const limits = {
@@ -237,7 +272,7 @@ export class Session {
         if (!this.receiver?.handleSkip(frame.channel, frame.next)) peer.statistics.malformed++;
         break;
       case "loose":
-        if (!this.looseReceiver?.accept(frame, nowUs)) peer.statistics.fragmentsDropped++;
+        this.#handleLoose(frame, nowUs);
         break;
       case "stop":
         this.#handleStop(frame.channel, frame.first, frame.reason, nowUs);
@@ -254,6 +289,13 @@ export class Session {
     this.mtuBytes = Math.min(this.environment.mtuBytes, peerMtuBytes);
     this.sender.handleHello(window, fullPayload(this.mtuBytes) + 3);
     this.peer.endOversizedLoose(this.mtuBytes);
+  }
+
+  #handleLoose(frame: LooseFrame, nowUs: number): void {
+    // Parts of messages are held for those only who have proved where they are.
+    const isTaken =
+      (this.isVerified || !frame.fragmented) && this.looseReceiver?.accept(frame, nowUs);
+    if (!isTaken) this.peer.statistics.fragmentsDropped++;
   }
 
   #handleData(frame: DataFrame): void {
@@ -435,6 +477,7 @@ export class Session {
       this.windowProbeDueUs,
       this.#keepAliveDueUs,
       this.pacer.wakeUs,
+      this.looseReceiver?.dueUs ?? Number.POSITIVE_INFINITY,
     );
   }
 
@@ -473,6 +516,7 @@ export class Session {
     this.windowProbeDueUs =
       this.windowProbeDueUs <= nowUs ? Number.POSITIVE_INFINITY : this.windowProbeDueUs;
     this.pacer.noteTime(nowUs);
+    this.looseReceiver?.expire(nowUs);
   }
 
   #probeNow(nowUs: number): void {
@@ -490,11 +534,16 @@ export class Session {
   /** The session is over: give everything held back, and say what was under way. */
   close(): { streams: number[]; messages: OutgoingMessage[]; loose: OutgoingMessage[] } {
     this.move("ended");
-    const streams = this.receiver?.close() ?? [];
-    this.looseReceiver?.clear();
+    const streams = this.#dropReceived();
     const messages = this.isCandidate
       ? []
       : this.sender.channels.flatMap((channel) => channel.takeUnfinished());
     return { streams, messages, loose: this.looseSender.takeUnfinished() };
+  }
+
+  /** Give back all that is held. @returns streams that were in progress */
+  #dropReceived(): number[] {
+    this.looseReceiver?.clear();
+    return this.receiver?.close() ?? [];
   }
 }
