@@ -66,9 +66,13 @@ export class Accounts {
     );
   }
 
-  /** What is remembered here weighs more than what it is about. */
-  clear(): void {
-    this.#accounts.clear();
+  /**
+   * Forget the accounts of everybody but these: of whom the victim has forgotten, it owes nothing, and accounts weigh
+   * more than what they are about.
+   */
+  keepOnly(addresses: Iterable<Uint8Array>): void {
+    const kept = new Set(Array.from(addresses, keyOf));
+    for (const key of this.#accounts.keys()) if (!kept.has(key)) this.#accounts.delete(key);
   }
 
   #account(address: Uint8Array): Account {

@@ -1,10 +1,9 @@
 // Who has to go when there is no room for all (PROTOCOL.md, section 11).
 
-import { setFlagsFromString } from "node:v8";
-import { runInNewContext } from "node:vm";
 import { describe, expect, it } from "vitest";
 import { ack, bytesOf, forge, HELLO, strangerAddress } from "./forge.js";
 import { HandVictim } from "./hand-victim.js";
+import { usedBytes } from "./used-bytes.js";
 
 describe("who is forgotten when the table is full", () => {
   it("the one that has been silent for longest", async () => {
@@ -73,7 +72,7 @@ describe("strangers while the link is busy", () => {
     const knock = (index: number) => {
       const head = { tokenTo: 0, tokenFrom: index, number: index >>> 16, ask: 1 as const };
       victim.hear(strangerAddress(index), forge(head, [HELLO]));
-      victim.accounts.clear();
+      victim.accounts.keepOnly([]);
     };
     for (let index = 1; index <= 500; index++) knock(index);
     const before = usedBytes();
@@ -83,15 +82,3 @@ describe("strangers while the link is busy", () => {
     expect(victim.endpoint.reports().length).toBeLessThanOrEqual(65);
   });
 });
-
-/** Bytes in use once all that can be has been collected. */
-function usedBytes(): number {
-  setFlagsFromString("--expose-gc");
-  const collect: unknown = runInNewContext("gc");
-  setFlagsFromString("--no-expose-gc");
-  if (typeof collect !== "function") throw new Error("Memory cannot be collected here.");
-  collect();
-  collect();
-  const { heapUsed, arrayBuffers } = process.memoryUsage();
-  return heapUsed + arrayBuffers;
-}

@@ -69,12 +69,6 @@ export class VictimRadio {
     return received;
   }
 
-  /** Nothing of what is kept here shall count as the victim's memory. */
-  forgetAll(): void {
-    this.#received.clear();
-    this.accounts.clear();
-  }
-
   /** Give the victim a datagram, and take the time. */
   give(kind: "hostile" | "good", from: Uint8Array, datagram: Uint8Array, info: DatagramInfo): void {
     const startedMs = performance.now();

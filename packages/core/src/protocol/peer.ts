@@ -242,6 +242,7 @@ export class Peer {
           this.endSession("peer-restarted", nowUs);
           return head.tokenFrom;
         }
+        this.#rememberEnded(session.peerToken);
         session.adoptPeerToken(head.tokenFrom);
       }
       if (session.peerToken === head.tokenFrom) {
@@ -290,8 +291,11 @@ export class Peer {
   }
 
   #handleNoSession(head: Head & { form: "long" }, nowUs: number): void {
-    if (this.session?.token === head.tokenTo && this.session.noteNoSession())
-      this.endSession("peer-restarted", nowUs);
+    const { session } = this;
+    if (session?.token !== head.tokenTo) return;
+    const { peerToken } = session;
+    if (session.noteNoSession()) this.endSession("peer-restarted", nowUs);
+    else if (session.peerToken === 0) this.#rememberEnded(peerToken);
   }
 
   /** A datagram of this session with a good CRC, decoded. */
@@ -415,7 +419,10 @@ export class Peer {
   }
 
   cancelStream(stream: number, nowUs: number): void {
-    this.session?.receiver?.find((channel) => channel.stream === stream)?.cancelStream(stream);
+    const channel = this.session?.receiver?.find((each) => each.stream === stream);
+    // One of a session that is over: nobody needs to hear of it.
+    if (!channel) return;
+    channel.cancelStream(stream);
     this.session?.acks.request(nowUs);
   }
 
@@ -427,10 +434,7 @@ export class Peer {
     const session = this.session;
     if (!session) return;
     this.session = undefined;
-    if (session.peerToken !== 0) {
-      this.#endedTokens.push(session.peerToken);
-      if (this.#endedTokens.length > ENDED_TOKENS_MAX) this.#endedTokens.shift();
-    }
+    this.#rememberEnded(session.peerToken);
     const { streams, messages, loose } = session.close();
     for (const stream of streams)
       this.environment.emit({ type: "stream-failed", peer: this, stream, code: streamCode(why) });
@@ -440,6 +444,13 @@ export class Peer {
     if (successor) this.session = successor;
     if (why === "peer-restarted") this.#carryOver(messages, nowUs);
     else this.#failAll(why);
+  }
+
+  /** What came with this token may have been delivered: it must not come once more. */
+  #rememberEnded(token: number): void {
+    if (token === 0) return;
+    this.#endedTokens.push(token);
+    if (this.#endedTokens.length > ENDED_TOKENS_MAX) this.#endedTokens.shift();
   }
 
   #carryOver(messages: readonly OutgoingMessage[], nowUs: number): void {

@@ -367,6 +367,69 @@ describe("a stream", () => {
     expect(channel.accept(frames[taken] as DataFrame)).toBe("taken");
   });
 
+  it("smaller than a fragment opens its window again once it has been read", () => {
+    const { channel, budget, held } = bench({ accept, streamBytesMax: 40, window: 64 });
+    const [first, second, third] = message(
+      0,
+      ["a", "b", "c"].map((word) => word.repeat(60)),
+    ) as Three;
+    expect(channel.accept(first)).toBe("taken");
+    // It finds no room, and says how much it wants.
+    expect(channel.accept(second)).toBe("dropped");
+    expect(channel.stateWindow()).toBe(0);
+    const read = () => {
+      for (const bytes of held.splice(0)) {
+        budget.give(bytes);
+        channel.noteStreamRead(0, bytes);
+      }
+    };
+    read();
+    expect(channel.isWindowWorthTelling).toBe(true);
+    expect(channel.window).toBe(1);
+    expect(channel.accept(second)).toBe("taken");
+    read();
+    expect(channel.accept(third)).toBe("taken");
+  });
+
+  it.each([0, 4])(
+    "does not begin while too many wait, on channel %d; the window is closed",
+    (number) => {
+      let hasRoom = false;
+      const options = { accept, channel: number, hasStreamRoom: () => hasRoom };
+      const { channel, log, budget } = bench(options);
+      const frames = [...message(0, ["aa", "bb"]), frame(2, "single")];
+      for (const each of frames) channel.accept(each);
+      for (const each of frames.reverse()) channel.accept(each);
+      expect(log).toEqual([]);
+      expect(channel.window).toBe(0);
+      hasRoom = true;
+      expect(channel.window).toBeGreaterThan(0);
+      for (const each of frames) channel.accept(each);
+      expect(log.filter((entry) => entry === "end")).toHaveLength(2);
+      channel.close();
+      expect(budget.heldBytes).toBe(2 * 64 + 2 * 64 - 64 + "aabbsingle".length);
+    },
+  );
+
+  it("whose last fragments wait for its reader is handed over whole at the end of the session", () => {
+    const { channel, log } = bench({ accept, streamBytesMax: 260 });
+    const [first, second, last] = message(
+      0,
+      ["a", "b", "c"].map((word) => word.repeat(60)),
+    ) as Three;
+    for (const each of [first, last, second]) channel.accept(each);
+    expect(log).toHaveLength(3);
+    expect(channel.close()).toBe(-1);
+    expect(log.slice(3)).toEqual([`data ${"c".repeat(60)}`, "end"]);
+  });
+
+  it("that was acknowledged is handed over at the end of the session, however many wait", () => {
+    const { channel, log } = bench({ accept, hasStreamRoom: () => false });
+    for (const each of message(1, ["aa", "bb"])) channel.accept(each);
+    channel.close();
+    expect(log).toEqual(["open 4", "data aa", "data bb", "end"]);
+  });
+
   it("fails when the sender gives up, or when it is damaged", () => {
     const gaveUp = bench({ accept });
     gaveUp.channel.accept(message(0, ["aa", "bb", "cc"])[0] as DataFrame);

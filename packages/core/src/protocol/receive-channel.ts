@@ -151,13 +151,16 @@ export class ReceiveChannel {
   /**
    * The session is over. What waits complete behind a gap was acknowledged and is delivered, since
    * what it waited for will not come; nothing else may be held.
+   * @returns the stream that it cuts off, or -1
    */
-  close(): void {
+  close(): number {
     this.#isClosing = true;
     if (!this.#reorder.isEmpty) this.skipTo(serialAdd(this.#next, FRAGMENT_WINDOW_MAX));
+    const { stream } = this;
     this.#reassembly?.release(this.budget);
     this.#reassembly = undefined;
     this.#reorder.clear();
+    return stream;
   }
 
   /** Fragments from `next` on that would be taken now; section 8. */
@@ -384,7 +387,9 @@ export class ReceiveChannel {
   #addToStream(reassembly: Reassembly, piece: Waiting | DataFrame, bytes: Uint8Array): boolean {
     const held = bytes.length + HOLDING_BYTES;
     const isFull =
-      reassembly.unreadBytes > 0 && reassembly.unreadBytes + held > this.limits.streamBytesMax;
+      !this.#isClosing &&
+      reassembly.unreadBytes > 0 &&
+      reassembly.unreadBytes + held > this.limits.streamBytesMax;
     if (isFull) {
       this.#wantedBytes = held;
       return false;

@@ -138,9 +138,7 @@ export class Receiver {
 
   /** The session is over. @returns streams that were in progress */
   close(): number[] {
-    const streams = this.#channels.map((channel) => channel.stream).filter((stream) => stream >= 0);
-    for (const channel of this.#channels) channel.close();
-    return streams;
+    return this.#channels.map((channel) => channel.close()).filter((stream) => stream >= 0);
   }
 
   #channel(number: number): ReceiveChannel {

@@ -113,10 +113,11 @@ export class SendChannel {
     return this.#mayBegin(message, wholeOnlyBytes, isVerified) ? message.rank : -1;
   }
 
-  /** Until the peer is verified only messages that fit whole are sent; section 4.3. */
+  /** Until the peer is verified only messages that fit whole are sent, one at a time; section 4.3. */
   #mayBegin(message: OutgoingMessage, wholeOnlyBytes: number, isVerified: boolean): boolean {
     if (isVerified) return true;
     return (
+      this.#base === this.#cutNext &&
       message.options.firstContact === "data" &&
       message.bytes.length + DATA_HEAD_BYTES <= wholeOnlyBytes
     );

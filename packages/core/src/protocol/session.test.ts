@@ -8,6 +8,7 @@ import { NUMBER_MAX } from "./session.js";
 import { frameTypes, readDatagram, type Side, seededRandom, WiredPair } from "./wired-pair.js";
 
 const S = 1_000_000;
+const MS = 1000;
 const command = Uint8Array.from({ length: 32 }, (_, at) => at);
 
 function blob(length: number, salt = 0): Uint8Array {
@@ -266,6 +267,54 @@ describe("a peer that comes back with another token", () => {
     expect(wire.a.endOf(resend)).toBe("delivered");
     expect(wire.a.endOf(never)).toBe("delivered");
     expect(wire.b.received.slice(1)).toEqual([blob(31), blob(60_000)]);
+  });
+});
+
+describe("messages under way when the peer restarts", () => {
+  it("on an ordered channel do not come after a later one that has arrived", () => {
+    const wire = openPair();
+    let isLost = false;
+    wire.lose = ({ from, datagram }) => isLost && from === wire.a && datagram.length > 40;
+    isLost = true;
+    const early = wire.a.send(blob(60), { afterRestart: "resend" }, 2);
+    wire.run(wire.nowUs + 5 * MS);
+    const later = wire.a.send(command.subarray(0, 20), { afterRestart: "resend" }, 2);
+    wire.run(wire.nowUs + 100 * MS, () => wire.a.endOf(later) !== undefined);
+    expect(wire.a.endOf(later)).toBe("delivered");
+    expect(wire.a.endOf(early)).toBeUndefined();
+    // It closes the session, delivers what waited behind the gap, and goes on; the CLOSE is lost.
+    wire.b.protocol.close(wire.b.peer, 0, new Uint8Array(250), wire.nowUs);
+    isLost = false;
+    wire.run(wire.nowUs + 30 * S);
+    expect(wire.a.endOf(early)).toBe("peer-restarted");
+    expect(wire.b.received.filter(({ length }) => length === 60)).toEqual([]);
+  });
+
+  it("as answers are not taken into another session", () => {
+    const wire = openPair();
+    wire.lose = ({ from }) => from === wire.b;
+    const answer = wire.b.send(blob(60), { isAnswer: true, afterRestart: "resend" }, 14);
+    const waiting = wire.b.send(blob(5000), { isAnswer: true }, 15);
+    wire.run(wire.nowUs + 5 * MS);
+    wire.a.protocol = wire.boot("a", 1);
+    wire.lose = () => false;
+    wire.run(wire.nowUs + 30 * S);
+    for (const message of [answer, waiting]) expect(wire.b.endOf(message)).toBe("peer-restarted");
+    expect(wire.a.received.filter(({ length }) => length >= 60)).toEqual([]);
+  });
+});
+
+describe("a stream of an ended session that is cancelled", () => {
+  it("asks the next session for nothing: an opening has nothing to acknowledge", () => {
+    const wire = new WiredPair();
+    wire.lose = () => true;
+    wire.a.send(command);
+    wire.run(20 * MS);
+    const before = wire.log.length;
+    wire.a.protocol.cancelStream(wire.a.peer, 7, wire.nowUs);
+    wire.pump(wire.a);
+    expect(wire.log).toHaveLength(before);
+    expect(wire.a.protocol.timeoutUs).toBeGreaterThan(wire.nowUs);
   });
 });
 

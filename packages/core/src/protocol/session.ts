@@ -174,8 +174,12 @@ export class Session {
    */
   noteNoSession(): boolean {
     if (this.isVerified || !this.#isOpener) return true;
-    if (this.peerToken === 0) return this.#refutationsDue-- <= 0;
-    // Each datagram that went to the wrong token may be answered so.
+    // Each datagram that went to a wrong token may be answered so.
+    if (this.#refutationsDue > 0) {
+      this.#refutationsDue--;
+      return false;
+    }
+    if (this.peerToken === 0) return true;
     this.#refutationsDue = this.datagramsSent - this.#sentBeforeClaim - 1;
     this.forgetPeerToken();
     return false;
@@ -192,6 +196,7 @@ export class Session {
     this.mtuBytes = this.environment.mtuBytes;
     this.move("claim-refuted");
     this.probe.awaited = -1;
+    this.acks.noteSent();
     this.sender.loseAll();
   }
 
