@@ -2,7 +2,7 @@ import type { Clock } from "./clock.js";
 import type { Address } from "./link.js";
 import { exchangeChannel } from "./protocol/channels.js";
 import { FardelError } from "./protocol/errors.js";
-import { addressKey } from "./protocol/protocol.js";
+import { addressKey } from "./protocol/peer-table.js";
 import type { Receipt } from "./remote-peer.js";
 import { checkedRank, type DeliveryOptions, deadlineUs } from "./send-options.js";
 import { abortError, sentenceFor } from "./sentences.js";

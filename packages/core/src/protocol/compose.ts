@@ -124,13 +124,12 @@ function wholeOnlyBytes(session: Session): number {
   return session.mtuBytes - LONG_OVERHEAD;
 }
 
-/** Write the session's next datagram into `buffer`, or nothing if it has nothing to say. */
+/** Write the next datagram of a session that has something to say ({@link transmitRank}) into `buffer`. */
 export function composeDatagram(
   session: Session,
   buffer: Uint8Array,
   nowUs: number,
 ): Composed | undefined {
-  if (transmitRank(session, nowUs) < 0) return undefined;
   const composer = new Composer(session, new ByteWriter(buffer), nowUs);
   return composer.compose();
 }

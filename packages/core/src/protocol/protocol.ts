@@ -10,6 +10,7 @@ import type { ProtocolEvent } from "./events.js";
 import { type LongContent, readLong } from "./long-datagram.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { largestReserve, Peer, type PeerEnvironment } from "./peer.js";
+import { PeerTable } from "./peer-table.js";
 import { ANSWERS_RANK, ReadyList } from "./ready-list.js";
 import { NO_SESSION_BYTES, type Session } from "./session.js";
 import { TimerHeap } from "./timer-heap.js";
@@ -18,8 +19,7 @@ import { TimerHeap } from "./timer-heap.js";
 const ANSWERS_MAX = 16;
 /** While peers have something to send, one answer goes after so many of their datagrams. */
 const ANSWER_EVERY = 3;
-/** Peers looked at when one must be forgotten, and when room was made. */
-const LOOK_AT_MAX = 16;
+const NOTHING: LongContent = [];
 const REFUSED_WAIT_US = 1000;
 const REFUSED_WAIT_US_MAX = 64_000;
 
@@ -82,8 +82,7 @@ export class Protocol {
   readonly strangerBudget: Budget;
   readonly #setting: ProtocolSetting;
   readonly #environment: PeerEnvironment;
-  readonly #peers = new Map<string, Peer>();
-  readonly #strangers = new Set<Peer>();
+  readonly #peers: PeerTable<Peer>;
   readonly #timers = new TimerHeap<Peer>();
   readonly #ready = new ReadyList<Peer>();
   readonly #airtime: AirtimeCap;
@@ -120,12 +119,17 @@ export class Protocol {
         this.#linkRoundTripUs = us;
       },
       emit: (event) => this.#events.push(event),
-      noteVerified: (peer) => this.#strangers.delete(peer),
+      noteVerified: (peer) => this.#peers.accept(peer),
       nextStream: () => this.#streams++,
       strangers: this.strangerBudget,
       total: this.totalBudget,
       totalWaiting: new Budget(totalBytesMax - largestReserve(this.config, setting.mtuBytes)),
     };
+    this.#peers = new PeerTable(
+      this.config,
+      (address, key) => new Peer(address, key, this.#environment),
+      (peer) => this.#forget(peer),
+    );
   }
 
   // Getters
@@ -135,7 +139,7 @@ export class Protocol {
   }
 
   find(address: Uint8Array): Peer | undefined {
-    return this.#peers.get(addressKey(address));
+    return this.#peers.find(address);
   }
 
   /** Earliest instant at which {@link handleTimeout} has something to do; `Infinity`: none. */
@@ -150,16 +154,12 @@ export class Protocol {
 
   /** The peer at an address, remembered from now on. */
   peer(address: Uint8Array): Peer {
-    const key = addressKey(address);
-    const known = this.#peers.get(key);
-    if (known) return known;
-    this.#makeRoom();
-    return this.#add(address, key);
+    return this.#peers.obtain(address);
   }
 
   send(peer: Peer, message: OutgoingMessage, isLoose: boolean, nowUs: number): void {
     // Whoever is only answered stays a stranger.
-    if (!message.options.isAnswer) this.#strangers.delete(peer);
+    if (!message.options.isAnswer) this.#peers.accept(peer);
     peer.enqueue(message, isLoose, nowUs);
     this.#touch(peer, nowUs);
   }
@@ -221,10 +221,9 @@ export class Protocol {
       this.counts.unreadableDatagrams++;
       return;
     }
-    const key = addressKey(address);
     const { value } = head;
-    const content = value.form === "long" ? readLong(datagram, value) : [];
-    const peer = this.#peers.get(key) ?? this.#meet(address, key, value, content, datagram.length);
+    const content = value.form === "long" ? readLong(datagram, value) : NOTHING;
+    const peer = this.#peers.find(address) ?? this.#meet(address, value, content, datagram.length);
     if (!peer) return;
     const token = peer.handleDatagram(datagram, value, content, info, nowUs);
     this.#answer(address, token, datagram.length);
@@ -232,18 +231,16 @@ export class Protocol {
   }
 
   /** A datagram from an address that nobody knows. @returns a newcomer, if it opens and there is room */
-  #meet(
-    address: Uint8Array,
-    key: string,
-    head: Head,
-    content: LongContent,
-    bytes: number,
-  ): Peer | undefined {
+  #meet(address: Uint8Array, head: Head, content: LongContent, bytes: number): Peer | undefined {
     // Damage must not make us say that there is no session, nor remember a stranger.
     if (typeof content === "string") this.counts.unreadableDatagrams++;
     else if (head.form === "short" || head.tokenFrom === 0) this.counts.unexplainedDatagrams++;
-    else if (head.tokenTo === 0) return this.#admit(address, key);
-    else this.#answer(address, head.tokenFrom, bytes);
+    else if (head.tokenTo !== 0) this.#answer(address, head.tokenFrom, bytes);
+    else {
+      const peer = this.#peers.admit(address);
+      if (!peer) this.counts.ignoredDatagrams++;
+      return peer;
+    }
     return undefined;
   }
 
@@ -347,8 +344,10 @@ export class Protocol {
     const { candidate, session: current } = peer;
     const sessions = rank === ANSWERS_RANK ? [candidate, current] : [current, candidate];
     for (const session of sessions) {
-      const composed = session && composeDatagram(session, buffer, nowUs);
-      if (!session || !composed) continue;
+      // Of two, one may have nothing to say; alone, its rank has just been looked at.
+      if (!session || (candidate && transmitRank(session, nowUs) < 0)) continue;
+      const composed = composeDatagram(session, buffer, nowUs);
+      if (!composed) continue;
       peer.statistics.datagramsSent++;
       peer.statistics.bytesSent += composed.datagram.length;
       if (session.isUsedUp) peer.endSession("peer-restarted", nowUs);
@@ -389,62 +388,10 @@ export class Protocol {
     this.#answers.push({ address: address.slice(), token });
   }
 
-  /** Room for a newcomer who opens, among the strangers. */
-  #admit(address: Uint8Array, key: string): Peer | undefined {
-    // Strangers make room for each other before any peer has to.
-    const isFull = this.#peers.size >= this.config.peersMax;
-    const [oldest] = this.#strangers;
-    if (oldest && (isFull || this.#strangers.size >= this.config.strangersMax))
-      this.#forget(oldest);
-    if (!this.#makeRoom()) {
-      this.counts.ignoredDatagrams++;
-      return undefined;
-    }
-    const peer = this.#add(address, key);
-    this.#strangers.add(peer);
-    return peer;
-  }
-
-  #add(address: Uint8Array, key: string): Peer {
-    const peer = new Peer(address.slice(), key, this.#environment);
-    this.#peers.set(key, peer);
-    return peer;
-  }
-
-  /**
-   * If there are too many, forget the idle peer that has been silent for longest among those whose
-   * turn it is to be looked at. @returns false if all of them have work
-   */
-  #makeRoom(): boolean {
-    if (this.#peers.size < this.config.peersMax) return true;
-    let silent: Peer | undefined;
-    for (const peer of this.#nextPeers()) {
-      if (peer.isIdle && !(silent && silent.heardUs <= peer.heardUs)) silent = peer;
-    }
-    if (silent) this.#forget(silent);
-    return silent !== undefined;
-  }
-
-  /** Some peers, which go to the back of the line: others come next time. */
-  #nextPeers(): Peer[] {
-    const peers: Peer[] = [];
-    for (const peer of this.#peers.values()) {
-      if (peers.length >= LOOK_AT_MAX) break;
-      peers.push(peer);
-    }
-    for (const peer of peers) {
-      this.#peers.delete(peer.key);
-      this.#peers.set(peer.key, peer);
-    }
-    return peers;
-  }
-
   #forget(peer: Peer): void {
     peer.endSession("closed-here", 0);
     this.#timers.set(peer, Number.POSITIVE_INFINITY);
     this.#ready.forget(peer);
-    this.#strangers.delete(peer);
-    this.#peers.delete(peer.key);
   }
 
   /** Something about the peer may have changed: put it where it belongs. */
@@ -455,14 +402,9 @@ export class Protocol {
   }
 
   #refreshOthers(nowUs: number): void {
-    for (const peer of this.#nextPeers()) {
+    for (const peer of this.#peers.next()) {
       peer.refresh(nowUs);
       this.#touch(peer, nowUs);
     }
   }
-}
-
-/** Text that is equal for equal addresses: one character a byte. */
-export function addressKey(address: Uint8Array): string {
-  return String.fromCharCode(...address);
 }
