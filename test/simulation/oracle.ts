@@ -163,8 +163,12 @@ export class Oracle {
   /**
    * When nothing is under way any more: receipts and arrivals must agree.
    * @param incarnations - all that there were
+   * @param holdsParts - whether a station still holds what waits for senders that may be gone
    */
-  checkAgreement(incarnations: readonly Incarnation[]): void {
+  checkAgreement(
+    incarnations: readonly Incarnation[],
+    holdsParts: (station: number) => boolean = () => false,
+  ): void {
     for (const sent of this.#sent) {
       if (!sent.end) continue;
       const { outcome, delivery } = sent.end;
@@ -177,7 +181,9 @@ export class Oracle {
         ({ station, endUs }) =>
           station === sent.to && endUs >= sent.atUs && endUs !== Number.POSITIVE_INFINITY,
       );
-      if (!isForgotten) this.#fail(sent, `was reported ${outcome}, but never arrived`);
+      const isAbandoned = sent.from.endUs !== Number.POSITIVE_INFINITY && holdsParts(sent.to);
+      if (!isForgotten && !isAbandoned)
+        this.#fail(sent, `was reported ${outcome}, but never arrived`);
     }
   }
 
@@ -238,9 +244,11 @@ export class Oracle {
    * that the newer message has arrived.
    */
   #isOldSession(sent: Sent, newer: Sent): boolean {
-    const { station } = sent.from;
-    if (!this.hasSessionEnded(station, sent.to, sent.atUs)) return false;
-    return !sent.isHeldBack || (sent.resends && newer.end?.outcome !== "delivered");
+    const ends = this.#sessionEnds.get(pairKey(sent.from.station, sent.to)) ?? [];
+    const lastUs = Math.max(...ends);
+    if (lastUs < sent.atUs) return false;
+    const wasKnown = newer.end?.outcome === "delivered" && newer.end.atUs <= lastUs;
+    return !sent.isHeldBack || (sent.resends && !wasKnown);
   }
 
   #takeNameless(receiver: Incarnation, arrival: Arrival): void {

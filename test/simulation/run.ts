@@ -349,7 +349,10 @@ class Run {
         `${after - before} datagrams in a minute in which nothing was to be sent.`,
       );
     if (!this.#mayHold()) this.#checkNothingHeld();
-    this.oracle.checkAgreement(this.stations.flatMap(({ boots }) => boots));
+    this.oracle.checkAgreement(
+      this.stations.flatMap(({ boots }) => boots),
+      (station) => (this.stations[station]?.endpoint.heldBytes ?? 0) > 0,
+    );
     if (!mayLoseSessions(this.scenario.features) && this.oracle.sessionEnds > 0)
       throw new BrokenPromise("A session has ended, and nobody gave it a reason to.");
   }
