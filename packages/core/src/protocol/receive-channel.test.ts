@@ -326,6 +326,23 @@ describe("latest", () => {
   });
 });
 
+describe("SKIP past a message that is complete and has no room", () => {
+  it("leaves it where it is: it was acknowledged; the next SKIP delivers it", () => {
+    // Three fragments of 20 bytes wait behind a gap; as a message they need 124 bytes at once.
+    const { channel, log, budget } = bench({ budgetBytes: 3 * 84 + 50 });
+    expect(budget.take(50)).toBe(true);
+    const words = ["a", "b", "c"].map((letter) => letter.repeat(20));
+    for (const each of message(1, words)) expect(channel.accept(each)).toBe("taken");
+    expect(channel.skipTo(F(4))).toBe(true);
+    expect(log).toEqual([]);
+    expect(channel.next).toBe(F(1));
+    budget.give(50);
+    expect(channel.skipTo(F(4))).toBe(true);
+    expect(log).toEqual([`deliver ${words.join("")}`]);
+    expect(channel.next).toBe(F(4));
+  });
+});
+
 describe("a stream", () => {
   const accept = () => "stream" as const;
 
