@@ -15,6 +15,8 @@ export interface Benchmark {
   readonly title: string;
   /** What the columns are, with their units; one line each. */
   readonly notes: readonly string[];
+  /** Takes real time and more than an ordinary user may do: not part of `all`. */
+  readonly isApart?: boolean;
   run(options: BenchOptions): AsyncIterable<Row>;
 }
 

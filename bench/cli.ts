@@ -1,8 +1,13 @@
 import { parseArgs } from "node:util";
 import type { Benchmark, BenchOptions, Row } from "./benchmark.js";
+import { byHand } from "./by-hand/by-hand.js";
+import { codecs } from "./codecs/codecs.js";
 import { efficiency } from "./efficiency.js";
 import { firstContact } from "./first-contact.js";
+import { handbook } from "./handbook/handbook.js";
+import { hostile } from "./hostile/hostile.js";
 import { peers } from "./peers.js";
+import { kernelTcp } from "./race/kernel-tcp.js";
 import { serial } from "./serial.js";
 import { size } from "./size.js";
 import { speed } from "./speed.js";
@@ -12,18 +17,23 @@ import { urgent } from "./urgent.js";
 /** In the order in which `all` runs them. */
 export const BENCHMARKS: readonly Benchmark[] = [
   efficiency,
+  byHand,
+  kernelTcp,
   urgent,
   firstContact,
   speed,
   peers,
   serial,
+  handbook,
+  codecs,
+  hostile,
   size,
 ];
 
 const HELP = `Measures Fardel. npm run bench -- NAME … [--json] [--seeds N] [--scale X]
 
 ${BENCHMARKS.map(({ name, title }) => `  ${name.padEnd(14)} ${title}`).join("\n")}
-  ${"all".padEnd(14)} All of them, one after the other
+  ${"all".padEnd(14)} All of them but kernel-tcp, one after the other
 
   --json         One JSON object a line on stdout and nothing else
   --seeds N      Runs for each row that is a statistic, 1 to 1000000; default 100
@@ -89,8 +99,8 @@ function parse(args: readonly string[]): Command | string | undefined {
   const scale = Number(values.scale);
   if (!(scale > 0 && scale <= 100))
     return `--scale ${values.scale} is not above 0 and at most 100.`;
-  const isWanted = ({ name }: Benchmark) =>
-    positionals.includes(name) || positionals.includes("all");
+  const isWanted = ({ name, isApart }: Benchmark) =>
+    positionals.includes(name) || (positionals.includes("all") && !isApart);
   return {
     benchmarks: BENCHMARKS.filter(isWanted),
     options: { seeds, scale },

@@ -23,11 +23,12 @@ describe("attacks that once did harm", () => {
 });
 
 describe("with a fifth of the airtime allowed", () => {
-  it.each(named([QUESTIONS, ...OPENINGS]))("%s", async (_name, attack) => {
+  const floods = [QUESTIONS, ...OPENINGS.filter(({ name }) => name.startsWith("openings"))];
+  it.each(named(floods))("%s", async (_name, attack) => {
     const arena = await Arena.open({ ...attack, limits: { ...attack.limits, airtimeShare: 0.2 } });
-    const { worstRound, roundUs } = await arena.run(300);
+    const { worstRound, roundUs } = await arena.run(700);
     // Most of that fifth may go into answers, never all of it.
-    expect(worstRound.us / roundUs).toBeLessThan(10);
+    expect(worstRound.us / roundUs).toBeLessThan(9);
   });
 });
 

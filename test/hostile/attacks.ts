@@ -7,6 +7,7 @@ import { EDGES, HEAD_EDGES } from "./attacks/edges.js";
 import {
   BYTES_OF_A_PEER,
   BYTES_OF_STRANGERS,
+  CHANGED_FIELDS,
   FORGERIES,
   FUZZ,
   LOOSE_FUZZ,
@@ -45,4 +46,5 @@ export const FOUND: readonly Attack[] = [
   EMPTY_STREAMS,
   DAMAGED_RUNS,
   LONG_SKIPS,
+  CHANGED_FIELDS,
 ];

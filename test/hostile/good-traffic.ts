@@ -24,7 +24,10 @@ const PLANS: readonly Plan[] = [
   { way: "unordered", bytes: 24 },
   { way: "latest", bytes: 30 },
   { way: "latest", bytes: 600 },
+  { way: "unacknowledged", bytes: 36 },
 ];
+/** Of these a newer one may take the place of an older one, or it may be lost. */
+const OPTIONAL: ReadonlySet<string> = new Set(["latest", "unacknowledged"]);
 
 /** One end of the talk. */
 export interface GoodEnd {
@@ -37,7 +40,6 @@ export class GoodMessageHarmed extends Error {}
 
 interface Expected {
   readonly bytes: Uint8Array;
-  /** A newer value may take the place of an older one. */
   readonly mustArrive: boolean;
   hasArrived: boolean;
 }
@@ -109,7 +111,7 @@ export class GoodTraffic {
   }
 
   async #send(from: GoodEnd, to: GoodEnd, { way, bytes }: Plan): Promise<void> {
-    const message = this.#message(bytes, way !== "latest");
+    const message = this.#message(bytes, !OPTIONAL.has(way));
     await this.#settled(
       from.endpoint.peer(to.address).send(message, { way, deadlineMs: DEADLINE_MS }),
     );

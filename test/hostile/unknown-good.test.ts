@@ -7,7 +7,7 @@ import {
   decodeHead,
   type Frame,
 } from "../../packages/core/src/wire/index.js";
-import { ack, bytesOf, forge, forgeBody, HELLO, strangerAddress } from "./forge.js";
+import { ack, bytesOf, data, forge, forgeBody, HELLO, loose, strangerAddress } from "./forge.js";
 import { HandVictim } from "./hand-victim.js";
 
 describe("what is not known to be good", () => {
@@ -30,6 +30,45 @@ describe("what is not known to be good", () => {
     victim.hear(strangerAddress(1), malformed);
     victim.hear(strangerAddress(2), nobody);
     expect(victim.endpoint.reports()).toEqual([]);
+  });
+});
+
+describe("parts of messages", () => {
+  it("are not held for a stranger, nor is a message put together of them", async () => {
+    const victim = await HandVictim.open();
+    let delivered = 0;
+    victim.endpoint.onMessage(() => delivered++);
+    const token = 0x1234_0001;
+    const bytes = bytesOf(9);
+    const parts = [
+      data(0, token, "first", bytes, { total: 18 }),
+      data(6, token + 1, "middle", bytes),
+      loose(0, 7, 0, bytes),
+      loose(0, 7, 1, bytes, true),
+    ];
+    parts.forEach((part, at) => {
+      const head = { tokenTo: 0, tokenFrom: token, number: (token >>> 16) + at };
+      victim.hear(strangerAddress(1), forge(head, [HELLO, part]));
+    });
+    expect(victim.endpoint.heldBytes).toBe(0);
+    expect(victim.endpoint.reports()[0]?.fragmentsDropped).toBe(parts.length);
+    expect(delivered).toBe(0);
+  });
+});
+
+describe("an ack for what was never sent", () => {
+  it("is counted, and acknowledges nothing", async () => {
+    const victim = await HandVictim.open();
+    const peer = await victim.meet(strangerAddress(1));
+    const ends: string[] = [];
+    const sending = victim.endpoint.peer(peer.address).send(bytesOf(10));
+    sending.then(({ outcome }) => ends.push(outcome));
+    await victim.pass(0.001);
+    await victim.take(peer.say([ack(1, peer.heardLow, peer.victimToken + 2)]));
+    expect(ends).toEqual([]);
+    expect(victim.endpoint.peer(peer.address).report()?.malformed).toBe(1);
+    await victim.take(peer.say([ack(1, peer.heardLow, peer.victimToken + 1)]));
+    expect(ends).toEqual(["delivered"]);
   });
 });
 
@@ -66,19 +105,6 @@ describe("openings that somebody else sent in a peer's name", () => {
       board.answerAll();
     }
     expect(ends).toEqual(["delivered"]);
-  });
-});
-
-describe("a fragment that waits and cannot be what it says", () => {
-  it.each([0, 6])("is damage, and its sender is told, on channel %i", async (channel) => {
-    const victim = await HandVictim.open();
-    const peer = await victim.meet(strangerAddress(1));
-    // One damaged datagram in 65,536 looks good: here its flags say `middle`.
-    await victim.take(peer.say([peer.fragment(channel, 1, "middle", bytesOf(24))]));
-    await victim.take(peer.say([peer.fragment(channel, 0, "whole", bytesOf(24))]));
-    await victim.take(peer.say([peer.fragment(channel, 1, "whole", bytesOf(24))], { ask: 1 }));
-    const answers = victim.sent.flatMap(({ datagram }) => framesOf(datagram));
-    expect(answers).toContainEqual(expect.objectContaining({ type: "stop", channel, reason: 3 }));
   });
 });
 

@@ -8,12 +8,6 @@ import { ATTACKER, GOOD, isOurs } from "./stations.js";
 /** Datagrams that an attacker keeps of what the victim sent to one of its addresses. */
 const RECEIVED_MAX = 64;
 
-/** Real time that the endpoint has taken for datagrams of one kind. */
-interface Calls {
-  ms: number;
-  count: number;
-}
-
 /**
  * The victim's radio. What is for an address of the attacker's goes to the attacker's radio; everything
  * that goes in and out is watched.
@@ -21,10 +15,8 @@ interface Calls {
 export class VictimRadio {
   /** Airtime of what was sent to the attacker, microseconds. */
   airUs = 0;
-  readonly calls: Record<"hostile" | "good", Calls> = {
-    hostile: { ms: 0, count: 0 },
-    good: { ms: 0, count: 0 },
-  };
+  /** Real time that the endpoint has taken for each datagram, milliseconds. */
+  readonly callsMs: Readonly<Record<"hostile" | "good", number[]>> = { hostile: [], good: [] };
   /** The attacker's datagrams are heard elsewhere: they name other sources. */
   onHostile: (datagram: Uint8Array, info: DatagramInfo) => void = () => {};
   onUnbalanced: (error: unknown) => void = () => {};
@@ -73,9 +65,7 @@ export class VictimRadio {
   give(kind: "hostile" | "good", from: Uint8Array, datagram: Uint8Array, info: DatagramInfo): void {
     const startedMs = performance.now();
     this.#handlers?.onDatagram(from, datagram, info);
-    const calls = this.calls[kind];
-    calls.ms += performance.now() - startedMs;
-    calls.count++;
+    this.callsMs[kind].push(performance.now() - startedMs);
   }
 
   #hear(from: Uint8Array, datagram: Uint8Array, info: DatagramInfo): void {

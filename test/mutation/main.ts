@@ -41,7 +41,7 @@ const vitest = join(root, "node_modules/vitest/vitest.mjs");
 const tsx = join(root, "node_modules/tsx/dist/cli.mjs");
 
 function whoNotices(): Verdict {
-  const suites = ["packages/core/src", "test/promises", "test/simulation"];
+  const suites = ["packages/core/src", "test/promises", "test/hostile", "test/simulation"];
   const tests = run([vitest, "run", "--bail=1", ...suites]);
   if (!tests.isOver) return "tests, by never ending";
   if (!tests.isGood) return "tests";

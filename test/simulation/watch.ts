@@ -21,6 +21,8 @@ const HOLD_UPS: readonly Feature[] = [
 const WINDOW_CLOSERS: readonly Feature[] = [
   ...(["slowReaders", "pausedReaders", "streams", "cancels", "refusals", "smallBudgets"] as const),
   ...(["restarts", "radioRestarts", "closes", "impatience", "outages", "strangers"] as const),
+  // Until a SKIP has arrived, what was given up takes up the window.
+  ...(["aborts", "deadlines"] as const),
 ];
 
 /** Bytes that one address and one boot of an endpoint have sent to each other. */

@@ -168,25 +168,6 @@ export const FORGERIES: readonly Attack[] = [
     },
   },
   {
-    name: "true datagrams with one field of one frame changed",
-    knows: "eavesdropper",
-    harms: "sessions",
-    datagrams: 1500,
-    *shots(vantage) {
-      const { random, overheard, goodPeer } = vantage;
-      for (;;) {
-        const heard = overheard.newest("good");
-        if (!heard) {
-          yield { from: goodPeer, datagram: Uint8Array.of(0), pauseUs: 50_000 };
-          continue;
-        }
-        const number = (overheard.number.good + random.integer(1, 4)) >>> 0;
-        const frames = heard.frames.map((frame) => changed(random, frame));
-        yield { from: goodPeer, datagram: forge({ ...heard.head, number }, frames), pauseUs: 4000 };
-      }
-    },
-  },
-  {
     name: "forged CLOSE and NO-SESSION with the right tokens",
     knows: "eavesdropper",
     harms: "sessions",
@@ -283,6 +264,27 @@ export const BYTES_OF_A_PEER: Attack = {
         const body = bytesOf(random.integer(0, 60), `${index} ${step}`);
         yield { from: peer.address, datagram: forgeBody(head, body) };
       }
+    }
+  },
+};
+
+/** Fragments that contradict true ones, and come before them. */
+export const CHANGED_FIELDS: Attack = {
+  name: "true datagrams with one field of one frame changed",
+  knows: "eavesdropper",
+  harms: "sessions",
+  datagrams: 1500,
+  *shots(vantage) {
+    const { random, overheard, goodPeer } = vantage;
+    for (;;) {
+      const heard = overheard.newest("good");
+      if (!heard) {
+        yield { from: goodPeer, datagram: Uint8Array.of(0), pauseUs: 50_000 };
+        continue;
+      }
+      const number = (overheard.number.good + random.integer(1, 4)) >>> 0;
+      const frames = heard.frames.map((frame) => changed(random, frame));
+      yield { from: goodPeer, datagram: forge({ ...heard.head, number }, frames), pauseUs: 4000 };
     }
   },
 };

@@ -86,6 +86,20 @@ export const OPENINGS: readonly Attack[] = [
     },
   },
   {
+    name: "openings with a wrong CRC, each from a new address",
+    knows: "stranger",
+    datagrams: 1500,
+    *shots({ random }) {
+      for (let index = 1; ; index++) {
+        const token = anyToken(random);
+        const datagram = opening(token, [data(0, token, "whole", bytesOf(9))]);
+        const at = random.integer(13, datagram.length - 1);
+        datagram[at] = (datagram[at] ?? 0) ^ random.integer(1, 255);
+        yield { from: strangerAddress(index), datagram };
+      }
+    },
+  },
+  {
     name: "openings in the name of a good peer in an open session",
     knows: "stranger",
     datagrams: 1500,

@@ -49,6 +49,20 @@ export const REPLAYS: readonly Attack[] = [
     },
   },
   {
+    name: "datagrams of the good peer with a byte changed, ahead of the true ones",
+    knows: "eavesdropper",
+    datagrams: 1500,
+    *shots({ overheard, goodPeer, random }) {
+      for (;;) {
+        const datagram = overheard.newest("good")?.datagram.slice() ?? Uint8Array.of(0);
+        // Another number, so that it is no duplicate, and the CRC as it was.
+        const at = random.integer(0, 1) ? 2 : random.integer(0, datagram.length - 1);
+        datagram[at] = (datagram[at] ?? 0) ^ random.integer(1, 255);
+        yield { from: goodPeer, datagram, pauseUs: 2000 };
+      }
+    },
+  },
+  {
     name: "what the victim said, sent back to it",
     knows: "eavesdropper",
     datagrams: 1000,

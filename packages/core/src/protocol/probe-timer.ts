@@ -10,7 +10,7 @@ export interface ProbeLimits {
 /** Never repeat faster than this before a round trip to this very peer is known, microseconds. */
 const UNMEASURED_RETRY_US_MIN = 3000;
 /** A link that says "sent" faster than this does not wait for its medium: its word tells no speed. */
-const TELLING_SEND_US_MIN = 300;
+export const TELLING_SEND_US_MIN = 300;
 
 /**
  * When to ask again because an ack stays out. The clock starts when the link has let the datagram

@@ -53,6 +53,8 @@ export class ReceiveChannel {
   #statedLimit: number;
   /** Fragments that complete a message which is not taken: their copies are refused without a look. */
   readonly #condemned = new Map<number, { first: number; reason: number }>();
+  /** The last fragment that was passed over because it could not be what it said; -1: none. */
+  #passed = -1;
   /** A STOP to send with the next ack. */
   stop: { first: number; reason: number } | undefined;
   /** Acks that still have to mention this channel; section 6. */
@@ -79,10 +81,16 @@ export class ReceiveChannel {
   /** Take a DATA frame. Bytes are copied: the frame is a view into the link's datagram. */
   accept(frame: DataFrame): Taken {
     const ahead = serialDistance(this.#next, frame.fragment);
+    if (frame.fragment === this.#passed) this.#refuse(this.#passed, STOP_REASON.damaged);
     if (ahead >= 0x8000) return "duplicate";
     if (ahead >= this.limits.window) return "dropped";
     const present = this.#reorder.get(frame.fragment);
-    if (present) return hasSameShape(present, frame) ? "duplicate" : "contradiction";
+    if (present && hasSameShape(present, frame)) return "duplicate";
+    if (present) {
+      // One of the two is damaged, and nobody knows which.
+      this.#refuse(frame.fragment, STOP_REASON.damaged);
+      return "contradiction";
+    }
     return ahead === 0 ? this.#acceptNext(frame) : this.#acceptAhead(frame);
   }
 
@@ -112,17 +120,44 @@ export class ReceiveChannel {
     return true;
   }
 
-  /** Move over fragments that wait right behind; also after room was made. */
-  drain(): void {
+  /**
+   * Move over fragments that wait right behind; also after room was made.
+   * @param arrived - the fragment that has just been taken, if one has
+   */
+  drain(arrived = -1): void {
     for (;;) {
       const waiting = this.#reorder.get(this.#next);
       if (!waiting) return;
       if (waiting.bytes) {
-        if (waiting.first !== (this.#reassembly === undefined)) return;
+        if (waiting.first !== (this.#reassembly === undefined)) {
+          if (!this.#passDamaged(arrived)) return;
+          continue;
+        }
         if (!this.#takeWaiting(waiting)) return;
       }
       this.#advance();
     }
+  }
+
+  /**
+   * Its turn has come, and it does not continue what is there: damage that a CRC-16 has let pass.
+   * @returns whether there is more to look at
+   */
+  #passDamaged(arrived: number): boolean {
+    const reassembly = this.#reassembly;
+    if (!reassembly) {
+      // It may have been acknowledged, and then does not come again: nothing may wait for it.
+      this.#passed = this.#next;
+      this.#refuse(this.#passed, STOP_REASON.damaged);
+      this.#advance();
+      return true;
+    }
+    const { firstFragment } = reassembly;
+    if (arrived >= 0 && serialDistance(firstFragment, arrived) < 0x8000)
+      return this.#condemn(reassembly, STOP_REASON.damaged);
+    this.#refuse(firstFragment, STOP_REASON.damaged);
+    this.#dropReassembly();
+    return true;
   }
 
   /** The reader of a stream has lost interest: nothing more of it is kept. */
@@ -237,7 +272,7 @@ export class ReceiveChannel {
     if (acceptance === "refuse" || !this.#take(frame, acceptance)) return "dropped";
     const arrived = this.#next;
     this.#next = serialAdd(arrived, 1);
-    this.drain();
+    this.drain(arrived);
     // Found damaged only now, with fragments acknowledged before: the one that completed it is not
     // taken, so the sender cannot believe that all arrived, and hears STOP instead.
     const condemned = this.#reassembly?.refusal ? this.#reassembly : undefined;

@@ -200,6 +200,18 @@ describe("an ACK", () => {
     expect(bench.channel.windowRoom).toBe(3);
   });
 
+  it("newer than one that acknowledged more is contrary: one of the two was damaged", () => {
+    const bench = new Bench(8);
+    bench.push(60);
+    bench.sendAll();
+    bench.ack(3, 8);
+    expect(bench.ack(2, 8)).toMatchObject({ isContrary: true });
+    // An older one that comes late is not.
+    bench.carrier = 0;
+    expect(bench.ack(2, 8)).not.toHaveProperty("isContrary");
+    expect(bench.channel.windowRoom).toBeGreaterThan(0);
+  });
+
   it("cut for lack of room says nothing of what lies beyond its map", () => {
     const bench = new Bench(32);
     bench.push(12 * 25);

@@ -15,9 +15,12 @@ export interface AckResult {
   readonly lateBy: number;
   /** Fragments that had been taken for lost, and have arrived all the same. */
   readonly mistaken: number;
+  /** It takes back what an older one acknowledged: one of the two was damaged, and passed its CRC. */
+  readonly isContrary?: boolean;
 }
 
 const UNSOUND: AckResult = { isSound: false, lateBy: 0, mistaken: 0 };
+const CONTRARY: AckResult = { isSound: true, lateBy: 0, mistaken: 0, isContrary: true };
 
 /** Called when a message makes progress; `isDone` when all of it has been acknowledged. */
 export type ProgressSink = (message: OutgoingMessage, isDone: boolean) => void;
@@ -248,6 +251,7 @@ export class SendChannel {
     const advance = serialDistance(this.#peerNext, frame.next);
     const isOld = advance > FRAGMENT_WINDOW_MAX && serialAfter(this.#peerNext, frame.next);
     if (!isOld && advance > sent) return UNSOUND;
+    if (isOld && carrier > this.#windowNumber) return CONTRARY;
     let lateBy = 0;
     this.#mistaken = 0;
     if (!isOld) {

@@ -148,10 +148,11 @@ export class Sender {
     reach: number,
     carrier: number,
     nowUs: number,
-  ): { unsound: number; lost: number; judged: number; mistaken: number } {
+  ): { unsound: number; lost: number; judged: number; mistaken: number; isContrary: boolean } {
     let unsound = 0;
     let lateBy = 0;
     let mistaken = 0;
+    let isContrary = false;
     for (const ack of acks) {
       const channel = this.#byNumber[ack.channel];
       // An ack for a channel never used tells nothing but `largest`.
@@ -160,9 +161,10 @@ export class Sender {
       if (!result.isSound) unsound++;
       lateBy = Math.max(lateBy, result.lateBy);
       mistaken += result.mistaken;
+      isContrary ||= result.isContrary === true;
     }
     this.#adaptReordering(lateBy);
-    if (unsound > 0) return { unsound, lost: 0, judged: -1, mistaken };
+    if (unsound > 0 || isContrary) return { unsound, lost: 0, judged: -1, mistaken, isContrary };
     this.largestAcked = Math.max(this.largestAcked, largest);
     // It speaks for all channels, unless it says that it had no room for some.
     const isComplete = !acks.some((ack) => ack.truncated);
@@ -172,7 +174,7 @@ export class Sender {
       channel.reach = Math.max(channel.reach, reach);
     }
     const lost = this.detectLosses(nowUs);
-    return { unsound, lost, judged: this.#judgedUpTo(isComplete, reach), mistaken };
+    return { unsound, lost, judged: this.#judgedUpTo(isComplete, reach), mistaken, isContrary };
   }
 
   /** An incomplete ack answers for the others of its burst only where nothing is in flight. */

@@ -304,6 +304,28 @@ describe("messages under way when the peer restarts", () => {
   });
 });
 
+describe("an ack that takes back what an older one said", () => {
+  it("ends the session: something is taken for delivered that nobody would send again", () => {
+    const wire = openPair();
+    let lost = 0;
+    wire.lose = ({ datagram }) => datagram.length > 200 && lost++ === 0;
+    const first = wire.a.send(blob(3000), { afterRestart: "resend" });
+    wire.run(wire.nowUs + 5 * MS);
+    // One damaged datagram in 65,536 looks good: here it acknowledges two fragments too many.
+    const { sender } = session(wire.a);
+    const channel = sender.find(0);
+    const next = (session(wire.a).token + 4) & 0xffff;
+    const lie = { type: "ack", channel: 0, largest: 0, next, window: 64, prompt: false } as const;
+    const carrier = session(wire.b).nextNumber - 1;
+    channel?.handleAck({ ...lie, truncated: false, map: new Uint8Array() }, 0, carrier, () => {});
+    const sessions = wire.a.peer.statistics.sessions;
+    wire.run(wire.nowUs + 30 * S, () => wire.a.endOf(first) !== undefined);
+    expect(wire.a.peer.statistics.sessions).toBe(sessions + 1);
+    expect(wire.a.endOf(first)).toBe("delivered");
+    expect(wire.b.received.at(-1)).toEqual(blob(3000));
+  });
+});
+
 describe("a stream of an ended session that is cancelled", () => {
   it("asks the next session for nothing: an opening has nothing to acknowledge", () => {
     const wire = new WiredPair();

@@ -11,7 +11,7 @@ import type { OutgoingMessage } from "./outgoing-message.js";
 import { Pacer } from "./pacer.js";
 import type { Peer } from "./peer.js";
 import { PeerSink } from "./peer-sink.js";
-import { ProbeTimer } from "./probe-timer.js";
+import { ProbeTimer, TELLING_SEND_US_MIN } from "./probe-timer.js";
 import { Receiver } from "./receiver.js";
 import { ReplayWindow } from "./replay-window.js";
 import { GRANULARITY_US, RoundTrip } from "./round-trip.js";
@@ -327,7 +327,7 @@ export class Session {
     }
     const reach = this.#judgedUpTo(largest, nowUs);
     this.#sampleRoundTrip(largest, (acks[0] as AckFrame).prompt, nowUs);
-    const { unsound, lost, judged, mistaken } = this.sender.handleAcks(
+    const { unsound, lost, judged, mistaken, isContrary } = this.sender.handleAcks(
       acks,
       largest,
       reach,
@@ -336,7 +336,12 @@ export class Session {
     );
     statistics.malformed += unsound;
     statistics.fragmentsLost += lost - Math.min(mistaken, statistics.fragmentsLost);
-    if (unsound > 0) return;
+    if (isContrary) {
+      // Something is taken for delivered that is not there: nothing would ever send it again.
+      statistics.malformed++;
+      this.peer.endSession("peer-restarted", nowUs);
+    }
+    if (unsound > 0 || isContrary) return;
     this.probe.noteAnswered(judged);
     if (this.firstEchoNumber >= 0 && largest >= this.firstEchoNumber)
       this.confirmDueUs = Number.POSITIVE_INFINITY;
@@ -355,10 +360,11 @@ export class Session {
     if (awaited <= largest || this.sender.reordering > 0 || !this.roundTrip.isMeasured)
       return largest;
     const asked = this.#asked.find((datagram) => datagram.number === awaited);
+    // Of a link that answers before its medium is done nobody knows when it has left.
+    if (!asked || asked.leftUs < asked.handedUs + TELLING_SEND_US_MIN) return largest;
     // On a link faster than that, the round trip is that of the event loop, which may stand still.
     const roundTripUs = Math.max(this.roundTrip.leastUs, GRANULARITY_US);
-    const isOver = asked && asked.leftUs >= 0 && asked.leftUs + roundTripUs <= nowUs;
-    return isOver ? awaited : largest;
+    return asked.leftUs + roundTripUs <= nowUs ? awaited : largest;
   }
 
   #sampleRoundTrip(largest: number, isPrompt: boolean, nowUs: number): void {
