@@ -39,7 +39,7 @@ export const kernelTcp = {
     "protocol    all through the same relay between two network namespaces, one IP datagram of at most",
     "            250 bytes a frame; but for the simulated one, which has no IP and UDP headers",
     "bytes       of the message; loss: independent, each way; seeds: runs",
-    "goodput     message bytes/s, from the first call of the sender to the last byte delivered, mean",
+    "goodput     message bytes/s, from the first call of the sender to the last byte delivered, mean;",
     `            a run not over after ${LIMIT_MS / 1000} s counts what has arrived by then; one that failed, 0`,
     "efficiency  goodput ÷ (250 bytes per airtime of a full frame × (1 − loss))",
     "ratio       goodput ÷ that of the first TCP of the same bytes and loss, if that is not 0",

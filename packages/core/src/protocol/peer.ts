@@ -294,7 +294,7 @@ export class Peer {
     const { session } = this;
     if (session?.token !== head.tokenTo) return;
     const { peerToken } = session;
-    if (session.noteNoSession()) this.endSession("peer-restarted", nowUs);
+    if (session.noteNoSession(nowUs)) this.endSession("peer-restarted", nowUs);
     else if (session.peerToken === 0) this.#rememberEnded(peerToken);
   }
 

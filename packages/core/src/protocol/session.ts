@@ -44,6 +44,8 @@ export const NO_SESSION_BYTES = LONG_HEAD_BYTES + NO_SESSION_FRAME_BYTES + CRC_B
 export const NUMBER_MAX = 0xffff_fff0;
 /** Round trips measured under load are left out, but not for ever. */
 const SAMPLES_LEFT_OUT_MAX = 32;
+/** So long NO-SESSIONs may come for what was sent to a wrong token, microseconds. */
+const REFUTATIONS_US = 1_000_000;
 /** In a row without a sign of the peer: then sending waits for the probe timer; section 7.3. */
 const NOT_ACKNOWLEDGED_MAX = 3;
 
@@ -67,6 +69,7 @@ export class Session {
   #sentBeforeClaim = 0;
   /** NO-SESSIONs that may still come for a token that was not the peer's. */
   #refutationsDue = 0;
+  #refutedUntilUs = 0;
   received = new ReplayWindow();
   readonly roundTrip = new RoundTrip();
   readonly acks: AckPolicy;
@@ -172,15 +175,16 @@ export class Session {
    * the token that was believed to be its own, we open again.
    * @returns whether the session is over
    */
-  noteNoSession(): boolean {
+  noteNoSession(nowUs: number): boolean {
     if (this.isVerified || !this.#isOpener) return true;
     // Each datagram that went to a wrong token may be answered so.
-    if (this.#refutationsDue > 0) {
+    if (this.#refutationsDue > 0 && nowUs < this.#refutedUntilUs) {
       this.#refutationsDue--;
       return false;
     }
     if (this.peerToken === 0) return true;
     this.#refutationsDue = this.datagramsSent - this.#sentBeforeClaim - 1;
+    this.#refutedUntilUs = nowUs + REFUTATIONS_US;
     this.forgetPeerToken();
     return false;
   }
