@@ -73,7 +73,9 @@ export class ReadyList<T extends Ready> {
   #compact(rank: number, queue: T[]): void {
     const head = this.#heads[rank] as number;
     if (head < queue.length && head < 64) return;
-    queue.splice(0, head);
+    // Nearly always it is empty then: no array for what is taken out.
+    if (head === queue.length) queue.length = 0;
+    else queue.splice(0, head);
     this.#heads[rank] = 0;
   }
 }

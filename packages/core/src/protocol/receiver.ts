@@ -64,7 +64,8 @@ export class Receiver {
 
   /** Part of a message is here, and the rest is to come. */
   get holdsPart(): boolean {
-    return this.#channels.some((channel) => channel.holdsPart);
+    for (const channel of this.#channels) if (channel.holdsPart) return true;
+    return false;
   }
 
   /** A question without data: its sender wants to know how all channels stand. */
