@@ -79,8 +79,8 @@ export const MUTATIONS: readonly Mutation[] = [
   {
     name: "a contradicting fragment passes for a duplicate (5.3)",
     file: "protocol/receive-channel.ts",
-    find: 'return hasSameShape(present, frame) ? "duplicate" : "contradiction";',
-    replace: 'return "duplicate";',
+    find: "if (present && hasSameShape(present, frame)) return",
+    replace: "if (present) return",
   },
   {
     name: "the CRC-32 of a message is not compared (5.3)",
@@ -243,7 +243,7 @@ export const MUTATIONS: readonly Mutation[] = [
   {
     name: "NO-SESSION ends what was never open (4.4)",
     file: "protocol/session.ts",
-    find: "if (this.isVerified || !this.#isOpener) return true;",
+    find: "if (this.isVerified || !this.#isOpener || this.peerToken === 0) return true;",
     replace: "return true;",
   },
   {

@@ -243,7 +243,7 @@ export class Peer {
           return head.tokenFrom;
         }
         this.#rememberEnded(session.peerToken);
-        session.adoptPeerToken(head.tokenFrom);
+        session.adoptPeerToken(head.tokenFrom, nowUs);
       }
       if (session.peerToken === head.tokenFrom) {
         this.#take(session, frames, bytes, head, head.number, nowUs);
@@ -271,7 +271,7 @@ export class Peer {
     session ??= this.#createSession(nowUs);
     this.session ??= session;
     if (session.peerToken === 0) {
-      session.adoptPeerToken(tokenFrom);
+      session.adoptPeerToken(tokenFrom, nowUs);
       session.move("opening-received");
     } else if (session.peerToken !== tokenFrom) {
       session = this.#candidateFor(tokenFrom, nowUs);
@@ -284,7 +284,7 @@ export class Peer {
     if (this.candidate?.peerToken === tokenFrom) return this.candidate;
     const candidate = this.#createSession(nowUs);
     candidate.isCandidate = true;
-    candidate.adoptPeerToken(tokenFrom);
+    candidate.adoptPeerToken(tokenFrom, nowUs);
     candidate.move("opening-received");
     this.candidate = candidate;
     return candidate;

@@ -176,23 +176,22 @@ export class Session {
    * @returns whether the session is over
    */
   noteNoSession(nowUs: number): boolean {
-    if (this.isVerified || !this.#isOpener) return true;
     // Each datagram that went to a wrong token may be answered so.
     if (this.#refutationsDue > 0 && nowUs < this.#refutedUntilUs) {
       this.#refutationsDue--;
       return false;
     }
-    if (this.peerToken === 0) return true;
-    this.#refutationsDue = this.datagramsSent - this.#sentBeforeClaim - 1;
-    this.#refutedUntilUs = nowUs + REFUTATIONS_US;
-    this.forgetPeerToken();
+    if (this.isVerified || !this.#isOpener || this.peerToken === 0) return true;
+    this.#forgetPeerToken(nowUs);
+    this.#refutationsDue--;
     return false;
   }
 
   /** The token that was believed to be the peer's is not, or not any more: open anew with our own. */
-  forgetPeerToken(): void {
-    if (this.peerToken === 0) return;
+  #forgetPeerToken(nowUs: number): void {
     this.peerToken = 0;
+    this.#refutationsDue = this.datagramsSent - this.#sentBeforeClaim;
+    this.#refutedUntilUs = nowUs + REFUTATIONS_US;
     this.#dropReceived();
     this.received = new ReplayWindow();
     this.receiver = this.looseReceiver = undefined;
@@ -205,8 +204,8 @@ export class Session {
   }
 
   /** The peer's token has become known, or another one than was claimed: what it sends can be received. */
-  adoptPeerToken(token: number): void {
-    this.forgetPeerToken();
+  adoptPeerToken(token: number, nowUs: number): void {
+    if (this.peerToken !== 0) this.#forgetPeerToken(nowUs);
     this.peerToken = token;
     this.#sentBeforeClaim = this.datagramsSent;
     this.firstEchoNumber = this.nextNumber;
