@@ -134,7 +134,7 @@ class CorrectBoard {
     const { value } = head;
     if (value.form === "long") {
       if (value.tokenTo !== 0 && value.tokenTo !== this.#token) {
-        const nobody = { tokenTo: value.tokenFrom, tokenFrom: 0, number: 0 };
+        const nobody = { tokenTo: value.tokenFrom, tokenFrom: 0, number: value.number };
         this.victim.hear(this.address, forge(nobody, [{ type: "no-session" }]));
         return;
       }

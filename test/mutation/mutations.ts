@@ -330,4 +330,28 @@ export const MUTATIONS: readonly Mutation[] = [
     find: "    this.#ready.forget(peer);\n",
     replace: "",
   },
+  {
+    name: "NO-SESSION counts whatever it answers (4.4)",
+    file: "protocol/session.ts",
+    find: "if (number < this.#tokenSince || number >= this.nextNumber) return false;",
+    replace: "",
+  },
+  {
+    name: "a candidate with the session's peer token is kept (4.4)",
+    file: "protocol/peer.ts",
+    find: "if (this.candidate?.peerToken === tokenFrom) this.candidate = undefined;",
+    replace: "",
+  },
+  {
+    name: "a newer ack may take back what an older one said (6)",
+    file: "protocol/send-channel.ts",
+    find: "if (isOld && carrier > this.#windowNumber) return CONTRARY;",
+    replace: "",
+  },
+  {
+    name: "a fragment that cannot be what it says is waited for (5.3)",
+    file: "protocol/receive-channel.ts",
+    find: "if (!this.#passDamaged(arrived)) return;\n          continue;",
+    replace: "return;",
+  },
 ];

@@ -243,7 +243,7 @@ export class Peer {
           return head.tokenFrom;
         }
         this.#rememberEnded(session.peerToken);
-        session.adoptPeerToken(head.tokenFrom, nowUs);
+        this.#adopt(session, head.tokenFrom);
       }
       if (session.peerToken === head.tokenFrom) {
         this.#take(session, frames, bytes, head, head.number, nowUs);
@@ -271,7 +271,7 @@ export class Peer {
     session ??= this.#createSession(nowUs);
     this.session ??= session;
     if (session.peerToken === 0) {
-      session.adoptPeerToken(tokenFrom, nowUs);
+      this.#adopt(session, tokenFrom);
       session.move("opening-received");
     } else if (session.peerToken !== tokenFrom) {
       session = this.#candidateFor(tokenFrom, nowUs);
@@ -280,11 +280,17 @@ export class Peer {
     return 0;
   }
 
+  /** A token of the peer belongs to one session only, or its messages could come twice. */
+  #adopt(session: Session, tokenFrom: number): void {
+    session.adoptPeerToken(tokenFrom);
+    if (this.candidate?.peerToken === tokenFrom) this.candidate = undefined;
+  }
+
   #candidateFor(tokenFrom: number, nowUs: number): Session {
     if (this.candidate?.peerToken === tokenFrom) return this.candidate;
     const candidate = this.#createSession(nowUs);
     candidate.isCandidate = true;
-    candidate.adoptPeerToken(tokenFrom, nowUs);
+    candidate.adoptPeerToken(tokenFrom);
     candidate.move("opening-received");
     this.candidate = candidate;
     return candidate;
@@ -294,7 +300,7 @@ export class Peer {
     const { session } = this;
     if (session?.token !== head.tokenTo) return;
     const { peerToken } = session;
-    if (session.noteNoSession(nowUs)) this.endSession("peer-restarted", nowUs);
+    if (session.noteNoSession(head.number)) this.endSession("peer-restarted", nowUs);
     else if (session.peerToken === 0) this.#rememberEnded(peerToken);
   }
 

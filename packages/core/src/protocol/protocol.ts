@@ -88,7 +88,7 @@ export class Protocol {
   readonly #airtime: AirtimeCap;
   readonly #events: ProtocolEvent[] = [];
   #eventHead = 0;
-  readonly #answers: { address: Uint8Array; token: number }[] = [];
+  readonly #answers: { address: Uint8Array; token: number; number: number }[] = [];
   #sinceAnswer = 0;
   #isLinkUp = true;
   #refusals = 0;
@@ -226,7 +226,7 @@ export class Protocol {
     const peer = this.#peers.find(address) ?? this.#meet(address, value, content, datagram.length);
     if (!peer) return;
     const token = peer.handleDatagram(datagram, value, content, info, nowUs);
-    this.#answer(address, token, datagram.length);
+    if (value.form === "long") this.#answer(address, token, value.number, datagram.length);
     this.#touch(peer, nowUs);
   }
 
@@ -235,7 +235,7 @@ export class Protocol {
     // Damage must not make us say that there is no session, nor remember a stranger.
     if (typeof content === "string") this.counts.unreadableDatagrams++;
     else if (head.form === "short" || head.tokenFrom === 0) this.counts.unexplainedDatagrams++;
-    else if (head.tokenTo !== 0) this.#answer(address, head.tokenFrom, bytes);
+    else if (head.tokenTo !== 0) this.#answer(address, head.tokenFrom, head.number, bytes);
     else {
       const peer = this.#peers.admit(address);
       if (!peer) this.counts.ignoredDatagrams++;
@@ -371,9 +371,9 @@ export class Protocol {
     const answer = this.#answers.shift();
     if (!answer) return undefined;
     const out = new ByteWriter(buffer);
-    encodeLongHead(out, ASK.none, 0, answer.token, 0);
+    encodeLongHead(out, ASK.none, 0, answer.token, answer.number);
     encodeNoSession(out);
-    const datagram = sealDatagram(out, answer.token, 0, 0);
+    const datagram = sealDatagram(out, answer.token, 0, answer.number);
     return {
       address: answer.address,
       datagram,
@@ -381,11 +381,11 @@ export class Protocol {
     };
   }
 
-  /** NO-SESSION for a token, unless the datagram that asks for it was shorter. */
-  #answer(address: Uint8Array, token: number, receivedBytes: number): void {
+  /** NO-SESSION for a token, in answer to datagram `number`, unless that was shorter. */
+  #answer(address: Uint8Array, token: number, number: number, receivedBytes: number): void {
     if (token === 0 || receivedBytes < NO_SESSION_BYTES || this.#answers.length >= ANSWERS_MAX)
       return;
-    this.#answers.push({ address: address.slice(), token });
+    this.#answers.push({ address: address.slice(), token, number });
   }
 
   #forget(peer: Peer): void {

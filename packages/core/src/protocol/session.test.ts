@@ -360,9 +360,13 @@ describe("NO-SESSION", () => {
     const wire = openPair();
     const kept = session(wire.a);
     const frames: Frame[] = [{ type: "no-session" }];
-    wire.deliver(wire.a, longDatagram(0, (kept.token ^ 1) >>> 0, 0, frames));
+    const last = kept.nextNumber - 1;
+    wire.deliver(wire.a, longDatagram(0, (kept.token ^ 1) >>> 0, last, frames));
+    // What answers a datagram of before the peer's token was known, or one never sent, says nothing.
+    for (const number of [0, kept.token >>> 16, last + 1])
+      wire.deliver(wire.a, longDatagram(0, kept.token, number, frames));
     expect(session(wire.a)).toBe(kept);
-    wire.deliver(wire.a, longDatagram(0, kept.token, 0, frames));
+    wire.deliver(wire.a, longDatagram(0, kept.token, last, frames));
     expect(wire.a.peer.session).toBeUndefined();
   });
 

@@ -44,8 +44,6 @@ export const NO_SESSION_BYTES = LONG_HEAD_BYTES + NO_SESSION_FRAME_BYTES + CRC_B
 export const NUMBER_MAX = 0xffff_fff0;
 /** Round trips measured under load are left out, but not for ever. */
 const SAMPLES_LEFT_OUT_MAX = 32;
-/** So long NO-SESSIONs may come for what was sent to a wrong token, microseconds. */
-const REFUTATIONS_US = 1_000_000;
 /** In a row without a sign of the peer: then sending waits for the probe timer; section 7.3. */
 const NOT_ACKNOWLEDGED_MAX = 3;
 
@@ -65,11 +63,8 @@ export class Session {
   /** It answers, but neither takes nor gives messages until its token comes back; section 4.4. */
   isCandidate = false;
   #isOpener = false;
-  /** Datagrams sent before the peer's token was known. */
-  #sentBeforeClaim = 0;
-  /** NO-SESSIONs that may still come for a token that was not the peer's. */
-  #refutationsDue = 0;
-  #refutedUntilUs = 0;
+  /** Number of the first datagram since the peer's token is what it is. */
+  #tokenSince = 0;
   received = new ReplayWindow();
   readonly roundTrip = new RoundTrip();
   readonly acks: AckPolicy;
@@ -171,27 +166,21 @@ export class Session {
   }
 
   /**
-   * The peer does not know this session. Nothing was lost with one that never was: if it does not know
-   * the token that was believed to be its own, we open again.
+   * The peer does not know the token that datagram `number` went to. Nothing was lost with a session
+   * that never was: if that token was only believed to be the peer's, we open again.
    * @returns whether the session is over
    */
-  noteNoSession(nowUs: number): boolean {
-    // Each datagram that went to a wrong token may be answered so.
-    if (this.#refutationsDue > 0 && nowUs < this.#refutedUntilUs) {
-      this.#refutationsDue--;
-      return false;
-    }
+  noteNoSession(number: number): boolean {
+    if (number < this.#tokenSince || number >= this.nextNumber) return false;
     if (this.isVerified || !this.#isOpener || this.peerToken === 0) return true;
-    this.#forgetPeerToken(nowUs);
-    this.#refutationsDue--;
+    this.#forgetPeerToken();
     return false;
   }
 
   /** The token that was believed to be the peer's is not, or not any more: open anew with our own. */
-  #forgetPeerToken(nowUs: number): void {
+  #forgetPeerToken(): void {
     this.peerToken = 0;
-    this.#refutationsDue = this.datagramsSent - this.#sentBeforeClaim;
-    this.#refutedUntilUs = nowUs + REFUTATIONS_US;
+    this.#tokenSince = this.nextNumber;
     this.#dropReceived();
     this.received = new ReplayWindow();
     this.receiver = this.looseReceiver = undefined;
@@ -204,11 +193,10 @@ export class Session {
   }
 
   /** The peer's token has become known, or another one than was claimed: what it sends can be received. */
-  adoptPeerToken(token: number, nowUs: number): void {
-    if (this.peerToken !== 0) this.#forgetPeerToken(nowUs);
+  adoptPeerToken(token: number): void {
+    if (this.peerToken !== 0) this.#forgetPeerToken();
     this.peerToken = token;
-    this.#sentBeforeClaim = this.datagramsSent;
-    this.firstEchoNumber = this.nextNumber;
+    this.#tokenSince = this.firstEchoNumber = this.nextNumber;
     const { config } = this.environment;
     const limits = {
       window: config.window,
