@@ -21,7 +21,7 @@ function run(command: string, args: readonly string[]): string {
 
 /** Checks a model within bounds. @returns what the checker printed */
 function check(
-  model: "session" | "window",
+  model: "session" | "claims" | "window",
   bounds: Readonly<Record<string, number>>,
   mode: "safety" | "delivery" = "safety",
 ): string {
@@ -74,6 +74,42 @@ describe.skipIf(isLeftOut)("the model of sessions", () => {
     (variant, within, assertion) => {
       const output = check("session", { ...within, [variant]: 1 });
       expect(output).toContain(`assertion violated (${assertion})`);
+    },
+    SLOW_MS,
+  );
+});
+
+describe.skipIf(isLeftOut)("the model of claims", () => {
+  const both = { STALE: 1, AGAIN: 0 };
+  const one = { ONE_SIDED: 1 };
+
+  it(
+    "never delivers twice; and where one side opens, loses no session to what somebody else sends",
+    () => {
+      expectHeld(check("claims", one));
+      expectHeld(check("claims", both));
+    },
+    SLOW_MS,
+  );
+
+  it(
+    "delivers or reports in the end",
+    () => {
+      expectHeld(check("claims", { ...one, PATIENT: 1 }, "delivery"));
+      expectHeld(check("claims", { ...both, PATIENT: 1 }, "delivery"));
+    },
+    SLOW_MS,
+  );
+
+  it.each([
+    ["BOTH", {}, " !(delivered[((from*2)+me)])"],
+    ["NO_MEMORY", {}, " !(delivered[((from*2)+me)])"],
+    ["ANY_NUMBER", one, "side[me].isAcked"],
+  ] as const)(
+    "catches the wrong variant %s",
+    (variant, within, assertion) => {
+      const output = check("claims", { ...within, [variant]: 1 });
+      expect(output).toContain(`assertion violated ${assertion}`);
     },
     SLOW_MS,
   );
