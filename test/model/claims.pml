@@ -153,7 +153,8 @@ end_Run:
        :: kind == OPENING ->
 opening:   if
            :: hasEnded(me, from) -> put(1 - me, NO_SESSION, to, from, false, false)              /* 4.4 */
-           :: !hasEnded(me, from) && side[me].peer == 0 ->                               /* 4.3: a claim */
+           :: !hasEnded(me, from) && side[me].peer == 0 &&
+              !(side[me].isOpener && side[me].candidatePeer == from) ->                  /* 4.3: a claim */
                 if                                     /* 4.4: without a session of its own it goes on with the candidate */
                 :: !side[me].isOpener && side[me].candidatePeer == from -> side[me].token = side[me].candidate
                 :: else -> skip

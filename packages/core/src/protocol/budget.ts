@@ -43,6 +43,12 @@ export class Budget {
     return true;
   }
 
+  /** Taken for a moment, whatever fits: as much will be given back at once. */
+  takeAnyway(bytes: number): true {
+    this.#add(bytes);
+    return true;
+  }
+
   give(bytes: number): void {
     this.#add(-bytes);
   }

@@ -270,7 +270,8 @@ export class Peer {
     let session = this.session ?? (isKnown ? this.#adoptCandidate() : undefined);
     session ??= this.#createSession(nowUs);
     this.session ??= session;
-    if (session.peerToken === 0) {
+    // Whom we have answered with a candidate's token may go on with that one: then it is not claimed.
+    if (session.peerToken === 0 && !isKnown) {
       this.#adopt(session, tokenFrom);
       session.move("opening-received");
     } else if (session.peerToken !== tokenFrom) {

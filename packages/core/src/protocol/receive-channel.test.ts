@@ -326,6 +326,19 @@ describe("latest", () => {
   });
 });
 
+describe("the end of the session", () => {
+  it("hands over what waits complete, even without the room to put it together", () => {
+    const { channel, log, budget, held } = bench({ budgetBytes: 3 * 84 });
+    const words = ["a", "b", "c"].map((letter) => letter.repeat(20));
+    for (const each of message(1, words)) expect(channel.accept(each)).toBe("taken");
+    channel.close();
+    expect(log).toEqual([`deliver ${words.join("")}`]);
+    // The message itself is now held, until it is read; nothing else is.
+    expect(budget.heldBytes).toBe(124);
+    expect(held).toEqual([124]);
+  });
+});
+
 describe("SKIP past a message that is complete and has no room", () => {
   it("leaves it where it is: it was acknowledged; the next SKIP delivers it", () => {
     // Three fragments of 20 bytes wait behind a gap; as a message they need 124 bytes at once.

@@ -374,7 +374,8 @@ export class ReceiveChannel {
   }
 
   #reserve(bytes: number): boolean {
-    const isTaken = this.budget.take(bytes);
+    // What is handed over at the end lies here already: its room is given back piece by piece.
+    const isTaken = this.#isClosing ? this.budget.takeAnyway(bytes) : this.budget.take(bytes);
     this.#wantedBytes = isTaken ? 0 : bytes;
     return isTaken;
   }
@@ -383,7 +384,7 @@ export class ReceiveChannel {
   #begin(total: number | undefined, acceptance: Acceptance, firstBytes: number): boolean {
     if (this.#waitsForStreams(acceptance)) return false;
     const held = firstBytes + HOLDING_BYTES;
-    if (this.budget.freeBytes < held) {
+    if (this.budget.freeBytes < held && !this.#isClosing) {
       this.#wantedBytes = held;
       return false;
     }
