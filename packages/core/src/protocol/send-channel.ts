@@ -59,6 +59,8 @@ export class SendChannel {
   largestAcked = -1;
   /** Number up to which they speak on a link that keeps order; `largestAcked` or beyond. */
   reach = -1;
+  /** Incomplete acks in a row that did not mention it. */
+  leftOut = 0;
   /** Turn in the round of channels of one priority; higher: served later. */
   turn = 0;
 

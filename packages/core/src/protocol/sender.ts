@@ -5,6 +5,8 @@ import type { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
 import type { RoundTrip } from "./round-trip.js";
 import { SendChannel } from "./send-channel.js";
 
+/** Incomplete acks in a row that may leave out a channel; then it counts as one with nothing to tell. */
+const LEFT_OUT_MAX = 16;
 /** Distance of reordering taken into account at most, datagrams; PROTOCOL.md, section 7.2. */
 const REORDERING_MAX = 64;
 /** Acks without a needless repeat after which the distance is halved. */
@@ -169,7 +171,9 @@ export class Sender {
     // It speaks for all channels, unless it says that it had no room for some.
     const isComplete = !acks.some((ack) => ack.truncated);
     for (const channel of this.channels) {
-      if (!isComplete && !acks.some((ack) => ack.channel === channel.channel)) continue;
+      const isMentioned = isComplete || acks.some((ack) => ack.channel === channel.channel);
+      if (!isMentioned && ++channel.leftOut < LEFT_OUT_MAX) continue;
+      channel.leftOut = 0;
       channel.largestAcked = this.largestAcked;
       channel.reach = Math.max(channel.reach, reach);
     }
