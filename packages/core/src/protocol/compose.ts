@@ -178,7 +178,9 @@ class Composer {
     patchAsk(out.bytes, ask);
     const datagram = sealDatagram(out, session.peerToken, session.token, number);
     session.noteHandedOver(number, datagram.length, ask, this.#elicits, nowUs);
-    if (this.#picks.length > 0) session.pacer.noteSent(nowUs);
+    const { roundTrip } = session;
+    if (this.#picks.length > 0)
+      session.pacer.noteSent(nowUs, roundTrip.isMeasured ? roundTrip.smoothedUs : undefined);
     if (this.#wroteAck) session.peer.statistics.acksSent++;
     const isInTheWay = this.#wroteAck && this.#picks.length === 0 && dataRank(session) >= 0;
     session.acksInTheWay = isInTheWay ? session.acksInTheWay + 1 : 0;

@@ -136,3 +136,16 @@ describe("Pacer", () => {
     expect(pacer.intervalUs).toBe(32_000);
   });
 });
+
+it("paces never slower than one datagram in eight round trips, however the rate was measured", () => {
+  const pacer = new Pacer();
+  // Nine in ten are lost, and the ack is late by an outage of 100 s: one datagram in 15 s, it seems.
+  for (let sent = 0; sent < 64; sent++) pacer.noteSent(0);
+  pacer.noteAck(0, 0, 0, 0);
+  for (let sent = 0; sent < 64; sent++) pacer.noteSent(0);
+  pacer.noteAck(64, 58, 0, 100 * S);
+  expect(pacer.intervalUs).toBeGreaterThan(10 * S);
+  pacer.noteSent(100 * S, 5000);
+  expect(pacer.holds(100 * S + 8 * 5000 - 1)).toBe(true);
+  expect(pacer.holds(100 * S + 8 * 5000)).toBe(false);
+});

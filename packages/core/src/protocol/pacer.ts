@@ -2,6 +2,8 @@
 const SAMPLE_MIN = 32;
 /** A link that takes longer than this for a datagram waits for its medium, and cannot be overrun. */
 const SELF_PACED_US = 300;
+/** Between two datagrams at most, however slow the pace. */
+const ROUND_TRIPS_MAX = 8;
 /** Judgements after a trial in vain before the next one. */
 const REST_ACKS = 32;
 
@@ -30,9 +32,14 @@ export class Pacer {
     return true;
   }
 
-  noteSent(nowUs: number): void {
+  /**
+   * @param roundTripUs - smoothed round trip. One datagram in several of them overruns nothing, however
+   * badly the rate was measured, for instance across an outage.
+   */
+  noteSent(nowUs: number, roundTripUs = Number.POSITIVE_INFINITY): void {
     if (this.#burstUs < 0) this.#burstUs = nowUs;
-    this.#nextUs = Math.max(nowUs, this.#nextUs) + Math.round(this.intervalUs);
+    const intervalUs = Math.round(Math.min(this.intervalUs, ROUND_TRIPS_MAX * roundTripUs));
+    this.#nextUs = Math.max(nowUs, this.#nextUs) + intervalUs;
   }
 
   /** So many that had been taken for lost have arrived all the same. */
