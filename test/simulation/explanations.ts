@@ -49,7 +49,7 @@ function isExplained(
     case "request-failed":
       return plan.kind === "request" && isRequestFailed(sent.id);
     case "queue-full":
-      return features.has("smallQueues");
+      return features.has("smallQueues") || features.has("megabytes");
     case "message-too-large":
       return features.has("smallQueues") || plan.way === "unacknowledged";
     case "refused-by-peer": {
