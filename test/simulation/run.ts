@@ -363,12 +363,13 @@ class Run {
   }
 
   /**
-   * Parts of unacknowledged messages wait for a newer one; parts of others for a sign that their
-   * sender has restarted, which an idle session does not ask for.
+   * Parts of messages wait for a sign that their sender has restarted, which an idle session does not
+   * ask for; parts of unacknowledged ones for ten seconds, and runs with keep-alive end before that.
    */
   #mayHold(): boolean {
     const { features } = this.scenario;
-    return features.has("loose") || mayLoseSessions(features);
+    const mayHoldLoose = features.has("loose") && features.has("keepAlive");
+    return mayHoldLoose || mayLoseSessions(features);
   }
 
   #checkNothingHeld(): void {
