@@ -1,4 +1,5 @@
 import { type Endpoint, FardelError, type SendOptions } from "@fardel/core";
+import { sameBytes } from "../simulation/payload.js";
 import { bytesOf, keyOf } from "./forge.js";
 
 /** First bytes of every message of the good peers. */
@@ -151,8 +152,4 @@ export class GoodTraffic {
 /** What a good application answers to a request. */
 export function answerTo(question: Uint8Array): Uint8Array {
   return question.slice().reverse();
-}
-
-function sameBytes(one: Uint8Array, other: Uint8Array): boolean {
-  return one.length === other.length && one.every((byte, at) => byte === other[at]);
 }
