@@ -354,4 +354,10 @@ export const MUTATIONS: readonly Mutation[] = [
     find: "if (!this.#passDamaged(arrived)) return;\n          continue;",
     replace: "return;",
   },
+  {
+    name: "a link that says sent at once is believed to have sent (7.2)",
+    file: "protocol/session.ts",
+    find: "asked.leftUs < asked.handedUs + TELLING_SEND_US_MIN",
+    replace: "asked.leftUs < 0",
+  },
 ];

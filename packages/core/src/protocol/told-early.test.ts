@@ -1,0 +1,32 @@
+import { expect, it } from "vitest";
+import { type OnWire, WiredPair } from "./wired-pair.js";
+
+const MS = 1000;
+const S = 1_000_000;
+
+/** A link that says "sent" within microseconds, while a queue behind it puts one datagram on air each millisecond. */
+function pairOverQueues(): WiredPair {
+  const wire = new WiredPair({ airUs: 10 });
+  const freeUs = new Map<unknown, number>();
+  wire.lose = ({ from, to, datagram }: OnWire) => {
+    const atUs = Math.max(wire.nowUs, freeUs.get(from) ?? 0) + MS;
+    freeUs.set(from, atUs);
+    const copy = datagram.slice();
+    wire.schedule(atUs, () => wire.deliver(to, copy));
+    return true;
+  };
+  return wire;
+}
+
+it("an ack condemns nothing that still waits in a queue behind the link (7.2)", () => {
+  const wire = pairOverQueues();
+  wire.a.send(new Uint8Array(32));
+  wire.run(3 * S);
+  const blob = wire.a.send(new Uint8Array(60 * 230));
+  // Each datagram the other way carries an ack, and tells of what has arrived by then.
+  for (let i = 1; i < 60; i++)
+    wire.schedule(wire.nowUs + i * MS, () => void wire.b.send(new Uint8Array(32)));
+  wire.run(wire.nowUs + 3 * S);
+  expect(wire.a.endOf(blob)).toBe("delivered");
+  expect(wire.a.peer.statistics.fragmentsRepeated).toBe(0);
+});
