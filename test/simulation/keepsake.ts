@@ -10,6 +10,8 @@ const GROWTH_MAX = 40;
 export interface Kept {
   readonly from: Uint8Array;
   readonly datagram: Uint8Array;
+  /** Boot of its receiver, counted from 0. */
+  readonly boot: number;
 }
 
 /** What an eavesdropper, or a slow detour, has of all that went by. */
@@ -17,8 +19,8 @@ export class Keepsake {
   readonly #first: Kept[] = [];
   readonly #last: Kept[] = [];
 
-  keep(from: Uint8Array, datagram: Uint8Array): void {
-    const kept = { from: from.slice(), datagram: datagram.slice() };
+  keep(from: Uint8Array, datagram: Uint8Array, boot = 0): void {
+    const kept = { from: from.slice(), datagram: datagram.slice(), boot };
     if (this.#first.length < KEPT) this.#first.push(kept);
     else this.#last.push(kept);
     if (this.#last.length > KEPT) this.#last.shift();

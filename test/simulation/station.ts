@@ -10,6 +10,7 @@ import {
 } from "@fardel/core";
 import { type LossyLink, type Medium, Random, type VirtualClock } from "@fardel/lossy-link";
 import { BootClock, BootLink } from "./boot-link.js";
+import { TokenPairs } from "./chance.js";
 import { changed, Keepsake } from "./keepsake.js";
 import { type Arrival, BrokenPromise, type Incarnation, type Oracle } from "./oracle.js";
 import { idOf, NAMED_BYTES_MIN, replyTo } from "./payload.js";
@@ -58,6 +59,7 @@ export class Station {
   #clock!: BootClock;
   readonly #received = new Keepsake();
   readonly #random: Random;
+  #tokens = new TokenPairs();
 
   constructor(
     readonly index: number,
@@ -69,7 +71,7 @@ export class Station {
     this.#random = new Random(setting.seed).stream(`reader ${index}`);
     this.radio.open({
       onDatagram: (from, datagram, info) => {
-        if (setting.hasReplays) this.#received.keep(from, datagram);
+        if (setting.hasReplays) this.#received.keep(from, datagram, this.incarnation.boot);
         this.#link.receive(from, datagram, info);
       },
       onStatus: (status) => this.#link.tellStatus(status),
@@ -101,19 +103,28 @@ export class Station {
     const { clock, watch } = setting;
     const depth = plan.config.linkDepth ?? 2;
     const { mtuBytes, queue } = plan;
+    const tokens = new TokenPairs();
+    this.#tokens = tokens;
+    const bootWatch = watch.boot(incarnation);
     this.#link = new BootLink(this.radio, {
       mtuBytes,
       depth,
       queue: { ...queue, clock },
-      watch: watch.boot(incarnation),
+      watch: {
+        ...bootWatch,
+        noteHandedOver: (to, datagram) => {
+          tokens.note(datagram);
+          bootWatch.noteHandedOver(to, datagram);
+        },
+      },
     });
     this.#clock = new BootClock(setting.clock);
-    const tokens = new Random(setting.seed).stream(`tokens ${this.index} ${boot}`);
+    const draws = new Random(setting.seed).stream(`tokens ${this.index} ${boot}`);
     const options = {
       ...plan.config,
       link: this.#link,
       clock: this.#clock,
-      random: () => tokens.uint32(),
+      random: () => draws.uint32(),
       ...(this.#isSelective && { accept: (head: MessageHead) => this.#accept(head) }),
     };
     void Endpoint.open(options).then((endpoint) => {
@@ -124,7 +135,10 @@ export class Station {
   /** What it has received before comes once more. */
   replay({ age, change, salt }: IntrusionPlan): void {
     const kept = this.#received.pick(age);
-    if (kept) this.#link.receive(kept.from, changed(kept.datagram, change, new Random(salt)), {});
+    if (!kept) return;
+    const copy = changed(kept.datagram, change, new Random(salt));
+    const isChance = kept.boot !== this.incarnation.boot && this.#tokens.passes(copy);
+    if (!isChance) this.#link.receive(kept.from, copy, {});
   }
 
   get #isSelective(): boolean {

@@ -65,6 +65,8 @@ export class Session {
   #isOpener = false;
   /** Number of the first datagram since the peer's token is what it is. */
   #tokenSince = 0;
+  /** Numbers of the last openings before that, from the first one up to the one behind the last. */
+  #openings = { from: 0, to: 0 };
   received = new ReplayWindow();
   readonly roundTrip = new RoundTrip();
   readonly acks: AckPolicy;
@@ -171,6 +173,9 @@ export class Session {
    * @returns whether the session is over
    */
   noteNoSession(number: number): boolean {
+    // Openings are answered so only if our own token is one of a session that is over.
+    const { from, to } = this.#openings;
+    if (!this.isVerified && number >= from && number < to) return true;
     if (number < this.#tokenSince || number >= this.nextNumber) return false;
     if (this.isVerified || !this.#isOpener || this.peerToken === 0) return true;
     this.#forgetPeerToken();
@@ -195,6 +200,8 @@ export class Session {
   /** The peer's token has become known, or another one than was claimed: what it sends can be received. */
   adoptPeerToken(token: number): void {
     if (this.peerToken !== 0) this.#forgetPeerToken();
+    else if (this.#tokenSince < this.nextNumber)
+      this.#openings = { from: this.#tokenSince, to: this.nextNumber };
     this.peerToken = token;
     this.#tokenSince = this.firstEchoNumber = this.nextNumber;
     const { config } = this.environment;
@@ -361,8 +368,8 @@ export class Session {
   #sampleRoundTrip(largest: number, isPrompt: boolean, nowUs: number): void {
     if (!isPrompt) return;
     const asked = this.#asked.find((datagram) => datagram.number === largest);
-    if (!asked) return;
     this.#asked = this.#asked.filter((datagram) => datagram.number > largest);
+    if (!asked) return;
     const sampleUs = nowUs - (asked.leftUs < 0 ? asked.handedUs : asked.leftUs);
     // On a half-duplex link our own later datagrams hold up the ack: a long sample says little then.
     const { roundTrip } = this;
@@ -420,8 +427,8 @@ export class Session {
       this.isSuspect = false;
       this.probe.noteAsked(number, nowUs);
       this.windowProbeDueUs = Number.POSITIVE_INFINITY;
-      this.#asked.push({ number, handedUs: nowUs, leftUs: -1 });
-      if (this.#asked.length > ASKED_MAX) this.#asked.shift();
+      // The oldest stay: behind a long queue they are the ones whose acks come next.
+      if (this.#asked.length < ASKED_MAX) this.#asked.push({ number, handedUs: nowUs, leftUs: -1 });
     } else {
       this.sinceAsk++;
       this.needsAsk ||= elicits;
