@@ -1,0 +1,243 @@
+/* The sending side of a session: what is under way, and what acks say; PROTOCOL.md, 5.2, 5.4, 6, 7.2. */
+#include "internal.h"
+
+#define REQUEST_HEAD_BYTES 3
+/** Incomplete acks in a row that may leave out a channel. */
+#define LEFT_OUT_MAX 16
+/** A damaged message is sent anew so many times. */
+#define DAMAGED_MAX 3
+
+void fdl_tx_open(fardel_session *session) {
+  uint16_t start = (uint16_t)session->token;
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
+    fardel_tx *tx = &session->tx[i];
+    tx->next = tx->peer_next = start;
+    tx->limit = (uint16_t)(start + 1);
+  }
+}
+
+uint32_t fdl_stream_bytes(const fardel_message *message) {
+  return message->length + (message->kind ? REQUEST_HEAD_BYTES : 0);
+}
+
+uint8_t fdl_span(const fardel_message *message, uint16_t index, uint32_t *offset, uint16_t *count) {
+  uint32_t total = fdl_stream_bytes(message);
+  uint16_t piece = message->piece;
+  *offset = 0;
+  *count = (uint16_t)total;
+  if (total <= piece) return DATA_FIRST | DATA_LAST;
+  *count = (uint16_t)(piece - fdl_varint_bytes(total));
+  if (index == 0) return DATA_FIRST;
+  *offset = *count + (index - 1u) * piece;
+  uint32_t left = total - *offset;
+  *count = (uint16_t)(left < piece ? left : piece);
+  return left + MESSAGE_CRC_BYTES <= piece ? DATA_LAST : 0;
+}
+
+int fdl_in_flight(const fardel_session *session) {
+  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++)
+    if (session->flights[i].message && !session->flights[i].is_lost) return 1;
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
+    if (session->tx[i].skip == SKIP_SENT) return 1;
+  return 0;
+}
+
+void fdl_rewind(fardel_message *message) {
+  message->cut = message->open = message->summed = 0;
+  message->crc = 0;
+  message->state = M_QUEUED;
+}
+
+void fdl_end(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message *message, int result) {
+  for (fardel_message **at = &peer->queue; *at; at = &(*at)->next) {
+    if (*at != message) continue;
+    *at = message->next;
+    break;
+  }
+  for (uint8_t i = 0; i < FARDEL_LINK_DEPTH_MAX; i++)
+    if (endpoint->tickets[i].loose == message) endpoint->tickets[i].loose = NULL;
+  message->next = NULL;
+  message->state = 0;
+  endpoint->config->ended(endpoint->config->context, message, result);
+}
+
+uint16_t fdl_skip_target(const fardel_peer *peer, uint8_t channel) {
+  for (const fardel_message *each = peer->queue; each; each = each->next)
+    if (each->channel == channel && each->cut > 0) return each->first;
+  return peer->session.tx[channel].next;
+}
+
+void fdl_give_up(fardel_peer *peer, fardel_message *message) {
+  fardel_session *session = &peer->session;
+  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++)
+    if (session->flights[i].message == message) session->flights[i].message = NULL;
+  if (message->channel >= FARDEL_LOOSE || message->cut == 0) return;
+  fardel_tx *tx = &session->tx[message->channel];
+  if (!(message->state & M_CUT)) {
+    /* One number more than was sent: the peer's `next` beyond it shows that it knows. */
+    uint32_t offset;
+    uint16_t count;
+    int was_cut = fdl_span(message, (uint16_t)(message->summed - 1), &offset, &count) & DATA_LAST;
+    tx->next = (uint16_t)(message->first + message->summed + (was_cut ? 0 : 1));
+  }
+  tx->skip = SKIP_DUE;
+  fdl_rewind(message);
+}
+
+void fdl_take_back(fardel_peer *peer) {
+  fardel_session *session = &peer->session;
+  uint16_t piece = (uint16_t)(session->mtu - FARDEL_AROUND_BYTES);
+  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++) {
+    fardel_message *message = session->flights[i].message;
+    if (!message || fdl_stream_bytes(message) <= piece) continue;
+    session->flights[i].message = NULL;
+    session->tx[message->channel].next--;
+    fdl_rewind(message);
+  }
+}
+
+void fdl_uncut(fardel_session *session) {
+  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++) {
+    fardel_flight *flight = &session->flights[i];
+    fardel_message *message = flight->message;
+    if (!message || !flight->is_lost) continue;
+    fardel_tx *tx = &session->tx[message->channel];
+    uint16_t room = ahead(flight->fragment, tx->limit);
+    /* The first one stays: a message that has begun is known by it. */
+    int is_last = flight->fragment == (uint16_t)(tx->next - 1) && message->cut > 1;
+    if (!is_last || (room > 0 && room < 0x8000)) continue;
+    flight->message = NULL;
+    tx->next--;
+    message->cut--;
+    message->open--;
+    message->state &= (uint8_t)~M_CUT;
+    i = UINT8_MAX; /* The one before it may be the last now. */
+  }
+}
+
+/* All of a message has arrived. */
+static void complete(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message *message) {
+  for (fardel_message *each = peer->queue; each && each != message; each = each->next)
+    if (each->channel == message->channel && message->channel < 6) each->state |= M_OVERTAKEN;
+  fdl_end(endpoint, peer, message, FARDEL_DELIVERED);
+}
+
+static int is_in_map(const fdl_frame *ack, uint16_t fragment) {
+  uint16_t bit = ahead((uint16_t)(ack->number + 1), fragment);
+  return bit < ack->count * 8u && ack->bytes[bit >> 3] >> (7 - (bit & 7)) & 1;
+}
+
+/* @returns less: it acknowledges what was never sent; 0: taken */
+static int take_ack(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *ack, int is_newest) {
+  fardel_session *session = &peer->session;
+  fardel_tx *tx = &session->tx[ack->channel];
+  uint16_t advance = ahead(tx->peer_next, ack->number);
+  int is_old = advance >= 0x8000;
+  if (!is_old && advance > ahead(tx->peer_next, tx->next)) return -1;
+  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++) {
+    fardel_flight *flight = &session->flights[i];
+    fardel_message *message = flight->message;
+    if (!message || message->channel != ack->channel) continue;
+    int is_before = ahead(ack->number, flight->fragment) >= 0x8000;
+    if (!is_before && !is_in_map(ack, flight->fragment)) continue;
+    flight->message = NULL;
+    if (--message->open == 0 && message->state & M_CUT) complete(endpoint, peer, message);
+  }
+  if (is_old) return 0;
+  tx->peer_next = ack->number;
+  if (is_newest) {
+    tx->limit = (uint16_t)(ack->number + ack->value);
+    if (ack->value && tx->skip == SKIP_WAITING) tx->skip = SKIP_DUE;
+  }
+  return 0;
+}
+
+int fdl_acks(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at, const uint8_t *end,
+             uint32_t carrier) {
+  fardel_session *session = &peer->session;
+  int is_newest = (int32_t)(carrier - session->carrier) > 0 || !(session->flags & F_ACKED);
+  uint32_t largest = 0;
+  uint16_t mentioned = 0;
+  uint16_t shut = 0;
+  uint16_t cut_from = 0;
+  uint8_t cut_channel = FARDEL_CHANNELS;
+  uint8_t is_prompt = 0;
+  fdl_frame frame;
+  while (fdl_read_frame(&frame, &at, end) > 0) {
+    if (frame.type != TYPE_ACK) continue;
+    uint32_t last = session->number - 1;
+    largest = last - ((last - frame.largest) & 0xFFFF);
+    if ((int32_t)(largest - (session->token >> 16)) < 0) return 0;
+    uint16_t backwards = ahead(session->tx[frame.channel].peer_next, frame.number);
+    /* Taken back: something is believed delivered that is not there. */
+    if (is_newest && backwards >= 0x8000) return -1;
+    if (take_ack(endpoint, peer, &frame, is_newest) < 0) return 0;
+    mentioned |= (uint16_t)(1u << frame.channel);
+    if (frame.value == 0) shut |= (uint16_t)(1u << frame.channel);
+    is_prompt |= frame.flags & ACK_PROMPT;
+    if (frame.flags & ACK_CUT) {
+      cut_channel = frame.channel;
+      cut_from = (uint16_t)(frame.number + frame.count * 8 + 1);
+    }
+  }
+  if (is_newest) session->carrier = carrier;
+  if (!(session->flags & F_ACKED) || (int32_t)(largest - session->largest_acked) > 0)
+    session->largest_acked = largest;
+  session->flags |= F_ACKED;
+  if (is_prompt) fdl_sample(endpoint, session, largest);
+  int is_complete = cut_channel == FARDEL_CHANNELS;
+  int is_open = 0;
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
+    fardel_tx *tx = &session->tx[i];
+    int is_judged = is_complete || mentioned >> i & 1 || ++tx->left_out >= LEFT_OUT_MAX;
+    if (is_judged) tx->left_out = 0;
+    if (tx->skip == SKIP_SENT && is_judged && (int32_t)(tx->skip_number - largest) <= 0)
+      tx->skip = shut >> i & 1 ? SKIP_WAITING : SKIP_DUE;
+    else if (tx->skip == SKIP_SENT && !is_judged)
+      is_open = 1;
+    for (uint8_t j = 0; j < FARDEL_SEND_WINDOW; j++) {
+      fardel_flight *flight = &session->flights[j];
+      if (!flight->message || flight->message->channel != i || flight->is_lost) continue;
+      int is_known = i != cut_channel || ahead(cut_from, flight->fragment) >= 0x8000;
+      if (!is_judged) is_open = 1;
+      else if (is_known && (int32_t)(flight->number - largest) <= 0) flight->is_lost = 1;
+    }
+  }
+  if ((int32_t)(largest - session->asked) >= 0 && !is_open) session->flags &= (uint16_t)~F_AWAITING;
+  if (session->flags & F_ECHOED && (int32_t)(largest - session->first_echo) >= 0) {
+    disarm(session, T_CONFIRM);
+    /* An older question was answered, and nothing is open that the newer one was put for. */
+    if (!fdl_in_flight(session) && !fdl_is_blocked(peer)) session->flags &= (uint16_t)~F_AWAITING;
+  }
+  if (!(session->flags & F_AWAITING)) {
+    disarm(session, T_PROBE);
+    disarm(session, T_SILENCE);
+  }
+  fdl_note_windows(endpoint, peer);
+  return 0;
+}
+
+void fdl_stop(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
+  fardel_message *message = peer->queue;
+  int is_last = 1;
+  while (message && !(message->channel == frame->channel && message->cut > 0 &&
+                      message->first == frame->number))
+    message = message->next;
+  if (!message) return;
+  for (fardel_message *each = message->next; each; each = each->next)
+    if (each->channel == message->channel && each->cut > 0) is_last = 0;
+  fdl_give_up(peer, message);
+  int is_damaged = frame->value == STOP_DAMAGED;
+  if (is_damaged && ++message->times_damaged <= DAMAGED_MAX && (is_last || message->channel >= 6))
+    return; /* It goes anew, with other numbers. */
+  fdl_end(endpoint, peer, message, is_damaged ? FARDEL_DAMAGED : FARDEL_REFUSED);
+}
+
+void fdl_lose(fardel_session *session, int all, uint32_t number) {
+  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++)
+    if (all || session->flights[i].number == number) session->flights[i].is_lost = 1;
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
+    fardel_tx *tx = &session->tx[i];
+    if (tx->skip == SKIP_SENT && (all || tx->skip_number == number)) tx->skip = SKIP_DUE;
+  }
+}
