@@ -50,42 +50,31 @@ typedef struct fardel_rx {
   uint8_t news;
 } fardel_rx;
 
+/* The order is that of size: what a processor reaches with a short offset comes first. */
 typedef struct fardel_session {
-  uint32_t token;
-  uint32_t peer_token;
-  /** Of the next datagram. */
-  uint32_t number;
-  /** First datagram since the peer's token is what it is; and the openings before that. */
-  uint32_t token_since;
-  uint32_t openings_from;
-  uint32_t openings_to;
-  /** First datagram that named the peer's token. */
-  uint32_t first_echo;
-  /** Greatest number received, and which of the 64 up to it. */
-  uint32_t highest;
-  uint32_t seen[2];
-  uint32_t largest_acked;
-  /** Newest datagram that brought acks. */
-  uint32_t carrier;
-  /** The last datagram that asked, when it was handed over, and when it left. */
-  uint32_t asked;
-  uint32_t handed_us;
-  uint32_t left_us;
-  /** The greatest datagram that asked us. */
-  uint32_t prompt;
-  uint32_t round_trip_us;
-  uint32_t variation_us;
-  uint32_t spacing_us;
-  uint32_t arrived_us;
-  uint32_t at[7];
-  int32_t credit_bytes;
-  int16_t credit_datagrams;
-  uint16_t mtu;
-  uint16_t flags;
-  uint16_t tx_used;
-  uint16_t rx_used;
-  uint8_t armed;
   uint8_t phase;
+  /** Bits of the timers that run. */
+  uint8_t armed;
+  /** Our side wants it, whoever spoke first. */
+  uint8_t is_opener;
+  /** A datagram that asks must go out although there is nothing else to send. */
+  uint8_t is_probe_due;
+  /** The peer may have lost the session: the next question names both tokens. */
+  uint8_t is_suspect;
+  /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
+  uint8_t needs_ask;
+  /** `asked` is not answered; it can still give a round trip; it left at `left_us`. */
+  uint8_t is_awaiting;
+  uint8_t is_sampling;
+  uint8_t has_left;
+  /** The datagram `prompt` asked us. */
+  uint8_t is_prompt;
+  uint8_t is_measured;
+  /** `largest_acked` is the number of a datagram. */
+  uint8_t has_acked;
+  /** The last datagram came within a burst: the next one shows its spacing. */
+  uint8_t is_burst;
+  uint8_t has_loose;
   uint8_t peer_window;
   uint8_t probes;
   uint8_t openings;
@@ -100,11 +89,40 @@ typedef struct fardel_session {
   /** STOP that goes with the next ack; reason 0: none. */
   uint8_t stop_channel;
   uint8_t stop_reason;
-  uint16_t stop_first;
   /** The unacknowledged message in fragments that is under way to us: its lane, and what comes next. */
   uint8_t loose_lane;
   uint8_t loose_index;
+  uint16_t stop_first;
   uint16_t loose_id;
+  uint16_t mtu;
+  uint16_t rx_used;
+  int16_t credit_datagrams;
+  int32_t credit_bytes;
+  uint32_t token;
+  uint32_t peer_token;
+  /** Of the next datagram. */
+  uint32_t number;
+  /** Greatest number received, and which of the 64 up to it. */
+  uint32_t highest;
+  uint32_t seen[2];
+  uint32_t largest_acked;
+  /** The last datagram that asked, when it was handed over, and when it left. */
+  uint32_t asked;
+  uint32_t handed_us;
+  uint32_t left_us;
+  uint32_t round_trip_us;
+  uint32_t variation_us;
+  uint32_t spacing_us;
+  uint32_t arrived_us;
+  /** The greatest datagram that asked us. */
+  uint32_t prompt;
+  /** Newest datagram that brought acks. */
+  uint32_t carrier;
+  /** First datagram since the peer's token is what it is; and the openings before that. */
+  uint32_t token_since;
+  uint32_t openings_from;
+  uint32_t openings_to;
+  uint32_t at[7];
   uint32_t loose_crc;
   uint32_t loose_offset;
   fardel_flight flights[FARDEL_SEND_WINDOW];
@@ -113,6 +131,7 @@ typedef struct fardel_session {
 } fardel_session;
 
 typedef struct fardel_peer {
+  fardel_endpoint *endpoint;
   /** All messages that have not ended, in the order of fardel_send(). */
   fardel_message *queue;
   /** Tokens of a session that may take the place of this one; 0: there is none. */

@@ -12,13 +12,13 @@ static uint8_t map_bytes(const fardel_rx *rx) {
 }
 
 /* Fragments that would be taken now. */
-static uint8_t window_of(const fardel_endpoint *endpoint, const fardel_peer *peer, uint8_t channel) {
-  const fardel_config *config = endpoint->config;
+static uint8_t window_of(const fardel_peer *peer, uint8_t channel) {
+  const fardel_config *config = peer->endpoint->config;
   if (peer->session.rx[channel].state & RX_BUSY) return 0;
   uint8_t window = 1;
-  uint8_t owner = (uint8_t)(place_of(endpoint, peer) + 1);
+  uint8_t owner = (uint8_t)(place_of(peer) + 1);
   for (uint8_t i = 0; i < config->buffers; i++) {
-    const fardel_buffer *each = &endpoint->buffers[i];
+    const fardel_buffer *each = &peer->endpoint->buffers[i];
     if (!each->peer || (each->peer == owner && (each->type & 0x0F) == channel)) window++;
   }
   return window < config->window ? window : config->window;
@@ -44,8 +44,7 @@ void fdl_mention_all(fardel_session *session) {
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) session->rx[i].news = session->rx_used >> i & 1;
 }
 
-uint16_t fdl_ack_bytes(const fardel_endpoint *endpoint, const fardel_peer *peer) {
-  (void)endpoint;
+uint16_t fdl_ack_bytes(const fardel_peer *peer) {
   const fardel_session *session = &peer->session;
   uint16_t bytes = session->stop_reason ? STOP_BYTES : 0;
   uint16_t done = 0;
@@ -57,15 +56,16 @@ uint16_t fdl_ack_bytes(const fardel_endpoint *endpoint, const fardel_peer *peer)
   return bytes;
 }
 
-uint8_t *fdl_write_acks(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t *at, const uint8_t *end) {
+uint8_t *fdl_write_acks(fardel_peer *peer, uint8_t *at, const uint8_t *end) {
   fardel_session *session = &peer->session;
   uint16_t done = 0;
   uint8_t *flags = NULL;
   uint8_t channel;
-  uint8_t prompt = session->flags & F_PROMPT && session->prompt == session->highest ? ACK_PROMPT : 0;
-  disarm(session, T_ACK);
-  disarm(session, T_QUIET);
-  session->flags &= (uint16_t)~(F_PROMPT | F_BURST);
+  uint8_t prompt = session->is_prompt && session->prompt == session->highest ? ACK_PROMPT : 0;
+  fdl_disarm(session, T_ACK);
+  fdl_disarm(session, T_QUIET);
+  session->is_prompt = 0;
+  session->is_burst = 0;
   if (session->stop_reason && end - at >= STOP_BYTES + ACK_BYTES) {
     *at++ = TYPE_STOP | session->stop_channel;
     at = fdl_put_u16(at, session->stop_first);
@@ -81,7 +81,7 @@ uint8_t *fdl_write_acks(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t *a
       /* Only the first map may be cut: the others wait until they fit. */
       if (room < 0 || flags) {
         if (flags) *flags |= ACK_CUT;
-        arm(session, T_ACK, endpoint->now_us);
+        fdl_arm(session, T_ACK, peer->endpoint->now_us);
         break;
       }
       bytes = (uint8_t)room;
@@ -90,7 +90,7 @@ uint8_t *fdl_write_acks(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t *a
     *at++ = TYPE_ACK | channel;
     at = fdl_put_u16(at, (uint16_t)session->highest);
     at = fdl_put_u16(at, rx->next);
-    *at++ = window_of(endpoint, peer, channel);
+    *at++ = window_of(peer, channel);
     flags = at;
     *at++ = prompt | cut | bytes;
     uint32_t map = rx->present >> 1;

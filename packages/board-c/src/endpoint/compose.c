@@ -43,21 +43,21 @@ int fdl_is_too_large(const fardel_message *message, uint16_t mtu) {
 
 static int32_t credit_of(const fardel_session *session) {
   /* Whoever wanted to talk to this address before it spoke is not bound by what it says. */
-  if (session->phase != PHASE_ANSWERING || session->flags & F_OPENER) return INT32_MAX;
+  if (session->phase != PHASE_ANSWERING || session->is_opener) return INT32_MAX;
   return session->credit_datagrams > 0 ? session->credit_bytes : 0;
 }
 
 /* Numbers sent beyond what the peer is known to have received. */
 static uint32_t numbers_ahead(const fardel_session *session) {
   return session->number -
-         (session->flags & F_ACKED ? session->largest_acked : session->token >> 16);
+         (session->has_acked ? session->largest_acked : session->token >> 16);
 }
 
 static int data_rank(const fardel_peer *peer, int may_repeat) {
   const fardel_session *session = &peer->session;
   pick picked = {NULL, NULL};
   int rank = fdl_pick(peer, &picked);
-  int is_awaiting = (session->flags & F_AWAITING) != 0;
+  int is_awaiting = session->is_awaiting;
   /* While an opening waits for its answer, only the probe timer repeats what it carried. */
   if (session->phase == PHASE_OPENING && is_awaiting && !may_repeat && picked.flight) return -1;
   /* What may not go to an unverified peer makes us ask it to prove itself. */
@@ -71,13 +71,13 @@ static int data_rank(const fardel_peer *peer, int may_repeat) {
 /* Something is in flight, nothing more can go, and no timer would ever ask. */
 static int needs_question(const fardel_peer *peer) {
   const fardel_session *session = &peer->session;
-  if (session->flags & F_AWAITING) return 0;
-  return (session->flags & F_NEEDS_ASK || fdl_in_flight(session)) && data_rank(peer, 0) < 0;
+  if (session->is_awaiting) return 0;
+  return (session->needs_ask || fdl_in_flight(session)) && data_rank(peer, 0) < 0;
 }
 
-static int is_ack_due(const fardel_endpoint *endpoint, const fardel_session *session) {
-  return (is_armed(session, T_ACK) && is_due(session->at[T_ACK], endpoint->now_us)) ||
-         (is_armed(session, T_QUIET) && is_due(session->at[T_QUIET], endpoint->now_us));
+static int is_ack_due(const fardel_peer *peer) {
+  const fardel_session *session = &peer->session;
+  return fdl_is_over(session, T_ACK, peer->endpoint->now_us) || fdl_is_over(session, T_QUIET, peer->endpoint->now_us);
 }
 
 /* Whether the peer must hear that something was given up. */
@@ -96,15 +96,15 @@ static void settle_skips(fardel_peer *peer) {
   }
 }
 
-int fdl_rank(const fardel_endpoint *endpoint, const fardel_peer *peer) {
+int fdl_rank(const fardel_peer *peer) {
   const fardel_session *session = &peer->session;
   if (session->phase == PHASE_NONE || credit_of(session) < LONG_HEAD_BYTES + CRC_BYTES) return -1;
-  if (is_ack_due(endpoint, session) || session->flags & F_PROBE_DUE) return 3;
+  if (is_ack_due(peer) || session->is_probe_due) return 3;
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
     if (is_skip_due(peer, i)) return 3;
   if (needs_question(peer)) return 3;
   int rank = data_rank(peer, 0);
-  if (session->phase == PHASE_OPENING && !(session->flags & F_AWAITING) && rank < 0) return 0;
+  if (session->phase == PHASE_OPENING && !(session->is_awaiting) && rank < 0) return 0;
   return rank;
 }
 
@@ -275,9 +275,9 @@ static void fill_probe(fardel_peer *peer, writer *out, uint32_t number) {
 }
 
 /* Acks that do not push out a fragment ride along. */
-static int can_ride(const fardel_endpoint *endpoint, const fardel_peer *peer, const writer *out) {
+static int can_ride(const fardel_peer *peer, const writer *out) {
   pick picked = {NULL, NULL};
-  int bytes = fdl_ack_bytes(endpoint, peer);
+  int bytes = fdl_ack_bytes(peer);
   if (fdl_pick(peer, &picked) >= 0) {
     fardel_message *message = picked.flight ? picked.flight->message : picked.message;
     if (message->channel >= FARDEL_LOOSE) return 0;
@@ -291,7 +291,7 @@ static int can_ride(const fardel_endpoint *endpoint, const fardel_peer *peer, co
 
 static uint8_t ask_of(const fardel_peer *peer, const writer *out, int is_probe, int is_long) {
   const fardel_session *session = &peer->session;
-  int is_awaiting = (session->flags & F_AWAITING) != 0;
+  int is_awaiting = session->is_awaiting;
   if (is_probe || session->phase == PHASE_OPENING) return ASK_NOW;
   if (!out->elicits && !out->has_messages) {
     if (is_awaiting) return ASK_NONE;
@@ -331,7 +331,7 @@ uint16_t fdl_seal(fardel_endpoint *endpoint, uint8_t *end, uint32_t token_to, ui
 static int is_bare_opening(const fardel_peer *peer) {
   const fardel_session *session = &peer->session;
   uint8_t repeats = session->openings;
-  if (session->phase != PHASE_OPENING || !(session->flags & F_PROBE_DUE)) return 0;
+  if (session->phase != PHASE_OPENING || !(session->is_probe_due)) return 0;
   return repeats >= BARE_FROM ? repeats % 2 == 0 : repeats % 2 == 1 && data_rank(peer, 1) < 0;
 }
 
@@ -359,7 +359,7 @@ static void pad(fardel_endpoint *endpoint, writer *out) {
 }
 
 /* Bookkeeping of a datagram that goes to the link. */
-static void note_sent(fardel_endpoint *endpoint, fardel_peer *peer, const writer *out, uint8_t ask,
+static void note_sent(fardel_peer *peer, const writer *out, uint8_t ask,
                       int wrote_acks, uint16_t bytes) {
   fardel_session *session = &peer->session;
   uint32_t number = session->number++;
@@ -367,22 +367,22 @@ static void note_sent(fardel_endpoint *endpoint, fardel_peer *peer, const writer
   session->credit_datagrams--;
   peer->datagrams_sent++;
   if (ask == ASK_NOW) {
-    fdl_asked(endpoint, session, number);
+    fdl_asked(peer, number);
   } else {
     session->since_ask++;
-    if (out->elicits) session->flags |= F_NEEDS_ASK;
+    if (out->elicits) session->needs_ask = 1;
   }
   int is_in_the_way = wrote_acks && !out->has_messages && data_rank(peer, 0) >= 0;
   session->acks_in_the_way = is_in_the_way ? (uint8_t)(session->acks_in_the_way + 1) : 0;
 }
 
-uint16_t fdl_compose(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message **loose) {
+uint16_t fdl_compose(fardel_peer *peer, fardel_message **loose) {
   fardel_session *session = &peer->session;
   uint32_t number = session->number;
-  uint8_t *start = endpoint->datagram;
-  int is_probe = (session->flags & F_PROBE_DUE) != 0;
+  uint8_t *start = peer->endpoint->datagram;
+  int is_probe = session->is_probe_due;
   int is_bare = is_bare_opening(peer);
-  int is_long = session->phase != PHASE_OPEN || session->flags & F_SUSPECT ||
+  int is_long = session->phase != PHASE_OPEN || session->is_suspect ||
                 (is_probe && session->probes >= 2) || numbers_ahead(session) > SHORT_FORM_REACH;
   int32_t limit = credit_of(session) < session->mtu ? credit_of(session) : session->mtu;
   writer out;
@@ -391,18 +391,18 @@ uint16_t fdl_compose(fardel_endpoint *endpoint, fardel_peer *peer, fardel_messag
   if (is_long) {
     out.at = fdl_put_long_head(start, session->token, session->peer_token, number);
     if (session->phase != PHASE_OPEN && out.end - out.at >= HELLO_BYTES)
-      out.at = put_hello(endpoint, out.at);
+      out.at = put_hello(peer->endpoint, out.at);
   } else {
     *start = HEAD_SHORT;
     out.at = fdl_put_u16(start + 1, (uint16_t)number);
   }
   const uint8_t *frames = out.at;
   int wrote_acks = 0;
-  int is_pending = is_armed(session, T_ACK) || is_armed(session, T_QUIET);
+  int is_pending = fdl_is_armed(session, T_ACK) || fdl_is_armed(session, T_QUIET);
   if (session->peer_token && is_pending &&
       (session->acks_in_the_way < ACKS_IN_THE_WAY_MAX || data_rank(peer, 0) < 0) &&
-      (is_ack_due(endpoint, session) || can_ride(endpoint, peer, &out))) {
-    out.at = fdl_write_acks(endpoint, peer, out.at, out.end);
+      (is_ack_due(peer) || can_ride(peer, &out))) {
+    out.at = fdl_write_acks(peer, out.at, out.end);
     wrote_acks = 1;
   }
   settle_skips(peer);
@@ -411,43 +411,43 @@ uint16_t fdl_compose(fardel_endpoint *endpoint, fardel_peer *peer, fardel_messag
     fill_probe(peer, &out, number);
   else if (!is_bare)
     fill(peer, &out, number);
-  if (session->phase == PHASE_OPENING && !is_bare) pad(endpoint, &out);
+  if (session->phase == PHASE_OPENING && !is_bare) pad(peer->endpoint, &out);
   uint8_t ask = ask_of(peer, &out, is_probe, is_long);
   if (out.at == frames && ask != ASK_NOW && !wrote_acks) return 0;
   /* As long as the NO-SESSION that it may be answered with. */
   if (is_long && out.at - start < NO_SESSION_BYTES - CRC_BYTES && out.at < out.end)
     *out.at++ = TYPE_PAD;
   *start |= ask;
-  uint16_t bytes = fdl_seal(endpoint, out.at, session->peer_token, session->token, number);
-  note_sent(endpoint, peer, &out, ask, wrote_acks, bytes);
+  uint16_t bytes = fdl_seal(peer->endpoint, out.at, session->peer_token, session->token, number);
+  note_sent(peer, &out, ask, wrote_acks, bytes);
   *loose = out.loose;
   if (out.unreadable) {
     fardel_message *message = out.unreadable;
     if (*loose == message) *loose = NULL;
     fdl_give_up(peer, message);
-    fdl_end(endpoint, peer, message, FARDEL_UNREADABLE);
+    fdl_end(peer, message, FARDEL_UNREADABLE);
     /* What was written of it is not a message's: the datagram does not go. */
     fdl_lose(session, 0, number);
-    session->flags &= (uint16_t)~F_AWAITING;
+    session->is_awaiting = 0;
     return 0;
   }
   return bytes;
 }
 
-uint16_t fdl_compose_answer(fardel_endpoint *endpoint, fardel_peer *peer) {
+uint16_t fdl_compose_answer(fardel_peer *peer) {
   uint16_t limit = peer->candidate_bytes;
-  uint8_t *at = fdl_put_long_head(endpoint->datagram, peer->candidate_token,
+  uint8_t *at = fdl_put_long_head(peer->endpoint->datagram, peer->candidate_token,
                                   peer->candidate_peer_token, peer->candidate_number);
-  at = put_hello(endpoint, at);
+  at = put_hello(peer->endpoint, at);
   peer->candidate_bytes = 0;
   if (limit >= LONG_HEAD_BYTES + HELLO_BYTES + ACK_BYTES + CRC_BYTES &&
-      endpoint->config->mtu_bytes >= LONG_HEAD_BYTES + HELLO_BYTES + ACK_BYTES + CRC_BYTES) {
+      peer->endpoint->config->mtu_bytes >= LONG_HEAD_BYTES + HELLO_BYTES + ACK_BYTES + CRC_BYTES) {
     *at++ = TYPE_ACK;
     at = fdl_put_u16(at, (uint16_t)peer->candidate_seen);
     at = fdl_put_u16(at, (uint16_t)peer->candidate_peer_token);
-    *at++ = endpoint->config->window;
+    *at++ = peer->endpoint->config->window;
     *at++ = ACK_PROMPT;
   }
   uint32_t number = peer->candidate_number++;
-  return fdl_seal(endpoint, at, peer->candidate_peer_token, peer->candidate_token, number);
+  return fdl_seal(peer->endpoint, at, peer->candidate_peer_token, peer->candidate_token, number);
 }

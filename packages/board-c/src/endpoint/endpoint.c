@@ -51,11 +51,11 @@ static int is_idle(const fardel_peer *peer) {
   return !peer->queue && !fdl_is_busy(&peer->session) && !fdl_holds_part(&peer->session);
 }
 
-static void forget(fardel_endpoint *endpoint, fardel_peer *peer) {
+static void forget(fardel_peer *peer) {
   if (peer->session.phase != PHASE_NONE || peer->queue)
-    fdl_end_session(endpoint, peer, FARDEL_CANCELLED);
+    fdl_end_session(peer, FARDEL_CANCELLED);
   for (uint8_t i = 0; i < FARDEL_LINK_DEPTH_MAX; i++)
-    if (endpoint->tickets[i].peer == place_of(endpoint, peer) + 1) endpoint->tickets[i].token = 0;
+    if (peer->endpoint->tickets[i].peer == place_of(peer) + 1) peer->endpoint->tickets[i].token = 0;
   memset(peer, 0, sizeof *peer);
 }
 
@@ -74,7 +74,8 @@ static fardel_peer *admit(fardel_endpoint *endpoint, const uint8_t *address) {
     if (is_better) best = each;
   }
   if (!best) return NULL;
-  if (best->is_used) forget(endpoint, best);
+  if (best->is_used) forget(best);
+  best->endpoint = endpoint;
   best->is_used = 1;
   best->turn = ++endpoint->turn;
   memcpy(best->address, address, FARDEL_ADDRESS_BYTES);
@@ -111,7 +112,7 @@ void fardel_datagram(fardel_endpoint *endpoint, const uint8_t *address, const ui
   if (!peer) return;
   peer->turn = ++endpoint->turn;
   peer->rssi_dbm = rssi_dbm;
-  answer(endpoint, address, fdl_receive(endpoint, peer, datagram, bytes), number, bytes);
+  answer(endpoint, address, fdl_receive(peer, datagram, bytes), number, bytes);
 }
 
 static void take_outcome(fardel_endpoint *endpoint, fardel_ticket *ticket, int outcome) {
@@ -129,9 +130,9 @@ static void take_outcome(fardel_endpoint *endpoint, fardel_ticket *ticket, int o
   }
   if (!peer || !peer->is_used) return;
   if (loose && outcome == FARDEL_NOT_SENT && loose->cut == 1) fdl_rewind(loose);
-  else if (loose) fdl_end(endpoint, peer, loose, FARDEL_SENT);
+  else if (loose) fdl_end(peer, loose, FARDEL_SENT);
   if (ticket->token && ticket->token == peer->session.token)
-    fdl_outcome(endpoint, peer, ticket->number, outcome);
+    fdl_outcome(peer, ticket->number, outcome);
 }
 
 void fardel_outcome(fardel_endpoint *endpoint, uint8_t ticket, int outcome, uint32_t now_us) {
@@ -167,8 +168,8 @@ static int transmit_answer(fardel_endpoint *endpoint, fardel_ticket *ticket) {
   return 1;
 }
 
-static int rank_of(const fardel_endpoint *endpoint, const fardel_peer *peer) {
-  return peer->candidate_token && peer->candidate_bytes ? 3 : fdl_rank(endpoint, peer);
+static int rank_of(const fardel_peer *peer) {
+  return peer->candidate_token && peer->candidate_bytes ? 3 : fdl_rank(peer);
 }
 
 /* The peer that goes next: the highest priority, in turn. */
@@ -180,7 +181,7 @@ static fardel_peer *choose(fardel_endpoint *endpoint, int rank_max, int *rank) {
   for (uint8_t i = 0; i < peers; i++) {
     place = (uint8_t)(place + 1 < peers ? place + 1 : 0);
     fardel_peer *each = &endpoint->peers[place];
-    int its = each->is_used ? rank_of(endpoint, each) : -1;
+    int its = each->is_used ? rank_of(each) : -1;
     if (its > rank_max || its <= *rank) continue;
     *rank = its;
     best = each;
@@ -206,26 +207,26 @@ static int transmit_next(fardel_endpoint *endpoint, fardel_ticket *ticket) {
   ticket->token = peer->session.token;
   if (peer->candidate_token && peer->candidate_bytes) {
     ticket->token = 0;
-    bytes = fdl_compose_answer(endpoint, peer);
+    bytes = fdl_compose_answer(peer);
   } else {
-    bytes = fdl_compose(endpoint, peer, &loose);
+    bytes = fdl_compose(peer, &loose);
   }
-  endpoint->last_peer = place_of(endpoint, peer);
+  endpoint->last_peer = place_of(peer);
   endpoint->acks_in_a_row = rank == 3 ? (uint8_t)(endpoint->acks_in_a_row + 1) : 0;
   if (endpoint->since_answer < ANSWER_EVERY) endpoint->since_answer++;
   if (!bytes) return 1;
-  ticket->peer = (uint8_t)(place_of(endpoint, peer) + 1);
+  ticket->peer = (uint8_t)(place_of(peer) + 1);
   ticket->loose = loose;
   transmit(endpoint, ticket, peer->address, bytes);
   return 1;
 }
 
 /* @returns whether a message has ended, so that the queue must be looked at again */
-static int expire_one(fardel_endpoint *endpoint, fardel_peer *peer) {
+static int expire_one(fardel_peer *peer) {
   for (fardel_message *each = peer->queue; each; each = each->next) {
-    if (!each->deadline_us || !is_due(each->due_us, endpoint->now_us)) continue;
+    if (!each->deadline_us || !is_due(each->due_us, peer->endpoint->now_us)) continue;
     fdl_give_up(peer, each);
-    fdl_end(endpoint, peer, each, FARDEL_DEADLINE);
+    fdl_end(peer, each, FARDEL_DEADLINE);
     return 1;
   }
   return 0;
@@ -236,11 +237,11 @@ static int is_answer(const fardel_message *message) {
 }
 
 /* What the application wants of this peer, and whether there is a session for it. */
-static void note_wanted(fardel_endpoint *endpoint, fardel_peer *peer) {
+static void note_wanted(fardel_peer *peer) {
   for (const fardel_message *each = peer->queue; each; each = each->next) {
     if (is_answer(each) && peer->session.phase != PHASE_NONE) continue;
-    if (peer->session.phase == PHASE_NONE) fdl_open_session(endpoint, peer);
-    if (peer->session.phase != PHASE_OPEN) peer->session.flags |= F_OPENER;
+    if (peer->session.phase == PHASE_NONE) fdl_open_session(peer);
+    if (peer->session.phase != PHASE_OPEN) peer->session.is_opener = 1;
     return;
   }
 }
@@ -259,7 +260,7 @@ static uint32_t wait_of(const fardel_endpoint *endpoint) {
     for (const fardel_message *each = peer->queue; each; each = each->next)
       if (each->deadline_us) earlier(&wait, each->due_us, now);
     for (int timer = 0; timer < TIMERS && !endpoint->is_down; timer++) {
-      if (!is_armed(&peer->session, timer)) continue;
+      if (!fdl_is_armed(&peer->session, timer)) continue;
       /* Acks that are due already wait for the link. */
       if (timer <= T_QUIET && is_due(peer->session.at[timer], now)) continue;
       earlier(&wait, peer->session.at[timer], now);
@@ -274,9 +275,9 @@ uint32_t fardel_poll(fardel_endpoint *endpoint, uint32_t now_us) {
   for (uint8_t i = 0; i < endpoint->config->peers; i++) {
     fardel_peer *peer = &endpoint->peers[i];
     if (!peer->is_used) continue;
-    while (expire_one(endpoint, peer)) continue;
-    if (!endpoint->is_down && peer->session.phase != PHASE_NONE) fdl_timeout(endpoint, peer);
-    note_wanted(endpoint, peer);
+    while (expire_one(peer)) continue;
+    if (!endpoint->is_down && peer->session.phase != PHASE_NONE) fdl_timeout(peer);
+    note_wanted(peer);
   }
   fardel_ticket *ticket;
   while (!endpoint->is_down && !endpoint->is_waiting && (ticket = free_ticket(endpoint)) != NULL)
@@ -311,7 +312,7 @@ int fardel_send(fardel_endpoint *endpoint, const uint8_t *address, fardel_messag
     fardel_message *next = each->next;
     if (each->channel == channel) {
       fdl_give_up(peer, each);
-      fdl_end(endpoint, peer, each, FARDEL_REPLACED);
+      fdl_end(peer, each, FARDEL_REPLACED);
     }
     each = next;
   }
@@ -325,7 +326,7 @@ void fardel_cancel(fardel_endpoint *endpoint, fardel_message *message, uint32_t 
     for (fardel_message *each = peer->queue; each; each = each->next) {
       if (each != message) continue;
       fdl_give_up(peer, message);
-      fdl_end(endpoint, peer, message, FARDEL_CANCELLED);
+      fdl_end(peer, message, FARDEL_CANCELLED);
       return;
     }
   }
@@ -339,11 +340,11 @@ void fardel_resume(fardel_endpoint *endpoint, uint32_t now_us) {
       fardel_rx *rx = &peer->session.rx[channel];
       if (!(rx->state & RX_BUSY)) continue;
       rx->state &= (uint8_t)~RX_BUSY;
-      fdl_drain(endpoint, peer, channel);
+      fdl_drain(peer, channel);
       /* The window has opened again: its sender is told. */
       if (rx->state & RX_BUSY) continue;
       if (!rx->news) rx->news = 1;
-      arm(&peer->session, T_ACK, now_us);
+      fdl_arm(&peer->session, T_ACK, now_us);
     }
   }
 }
@@ -359,7 +360,7 @@ void fardel_close(fardel_endpoint *endpoint, const uint8_t *address, uint32_t no
   uint32_t number = session->number;
   int is_open = session->phase == PHASE_OPEN;
   peer->candidate_token = 0;
-  if (session->phase != PHASE_NONE || peer->queue) fdl_end_session(endpoint, peer, FARDEL_CANCELLED);
+  if (session->phase != PHASE_NONE || peer->queue) fdl_end_session(peer, FARDEL_CANCELLED);
   if (!is_open || !ticket || endpoint->is_down) return;
   uint8_t *at = fdl_put_long_head(endpoint->datagram, token, peer_token, number);
   *at++ = TYPE_CLOSE;
@@ -371,7 +372,7 @@ void fardel_close(fardel_endpoint *endpoint, const uint8_t *address, uint32_t no
 void fardel_forget(fardel_endpoint *endpoint, const uint8_t *address, uint32_t now_us) {
   fardel_peer *peer = find(endpoint, address);
   fardel_close(endpoint, address, now_us);
-  if (peer) forget(endpoint, peer);
+  if (peer) forget(peer);
 }
 
 void fardel_link(fardel_endpoint *endpoint, int is_up, uint32_t now_us) {
@@ -380,11 +381,12 @@ void fardel_link(fardel_endpoint *endpoint, int is_up, uint32_t now_us) {
   if (!is_up) return;
   /* Nobody could be heard while the link was down: silence counts from now. */
   for (uint8_t i = 0; i < endpoint->config->peers; i++) {
-    fardel_session *session = &endpoint->peers[i].session;
-    if (is_armed(session, T_ABANDON)) arm(session, T_ABANDON, now_us + UNREACHABLE_US);
-    if (!(session->flags & F_AWAITING)) continue;
-    arm(session, T_SILENCE, now_us + UNREACHABLE_US);
-    arm(session, T_PROBE, now_us + fdl_interval(endpoint, session, session->probes));
+    fardel_peer *peer = &endpoint->peers[i];
+    fardel_session *session = &peer->session;
+    if (fdl_is_armed(session, T_ABANDON)) fdl_arm(session, T_ABANDON, now_us + UNREACHABLE_US);
+    if (!(session->is_awaiting)) continue;
+    fdl_arm(session, T_SILENCE, now_us + UNREACHABLE_US);
+    fdl_arm(session, T_PROBE, now_us + fdl_interval(peer, session->probes));
   }
 }
 

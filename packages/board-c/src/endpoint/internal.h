@@ -27,34 +27,6 @@ enum {
   TIMERS
 };
 
-/* Flags of a session. */
-enum {
-  /** Our side wants it, whoever spoke first. */
-  F_OPENER = 1,
-  /** A datagram that asks must go out although there is nothing else to send. */
-  F_PROBE_DUE = 2,
-  /** The peer may have lost the session: the next question names both tokens. */
-  F_SUSPECT = 4,
-  /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
-  F_NEEDS_ASK = 8,
-  /** `asked` is not answered. */
-  F_AWAITING = 16,
-  /** ... and can still give a round trip. */
-  F_SAMPLING = 32,
-  /** `left_us` is when it left. */
-  F_LEFT = 64,
-  /** The greatest datagram received asks. */
-  F_PROMPT = 128,
-  F_MEASURED = 256,
-  /** `first_echo` is the number of a datagram. */
-  F_ECHOED = 512,
-  /** `largest_acked` is. */
-  F_ACKED = 1024,
-  /** The last datagram came within a burst: the next one shows its spacing. */
-  F_BURST = 2048,
-  F_LOOSE = 4096
-};
-
 /* State of a receiving channel. */
 enum {
   RX_UNDER_WAY = 1,
@@ -89,36 +61,31 @@ static inline int is_due(uint32_t at, uint32_t now) { return (int32_t)(now - at)
 /** How far `number` is ahead of `from`, modulo 2^16; 0x8000 and more: behind. */
 static inline uint16_t ahead(uint16_t from, uint16_t number) { return (uint16_t)(number - from); }
 
-static inline void arm(fardel_session *session, int timer, uint32_t at) {
-  session->at[timer] = at;
-  session->armed |= (uint8_t)(1u << timer);
-}
-static inline void disarm(fardel_session *session, int timer) {
-  session->armed &= (uint8_t)~(1u << timer);
-}
-static inline int is_armed(const fardel_session *session, int timer) {
-  return session->armed >> timer & 1;
-}
+void fdl_arm(fardel_session *session, int timer, uint32_t at);
+void fdl_disarm(fardel_session *session, int timer);
+int fdl_is_armed(const fardel_session *session, int timer);
+/** Whether its time has come. */
+int fdl_is_over(const fardel_session *session, int timer, uint32_t now);
 
 /* receive.c */
 void fdl_rx_open(fardel_session *session);
-void fdl_data(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame);
+void fdl_data(fardel_peer *peer, const fdl_frame *frame);
 /** Nothing before `target` comes any more. */
-void fdl_skip(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel, uint16_t target, int how);
-void fdl_loose(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame);
+void fdl_skip(fardel_peer *peer, uint8_t channel, uint16_t target, int how);
+void fdl_loose(fardel_peer *peer, const fdl_frame *frame);
 /** Hands on what waits; also after the application was busy. */
-void fdl_drain(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel);
+void fdl_drain(fardel_peer *peer, uint8_t channel);
 /** @returns whether the application is busy with anything of this peer */
 int fdl_is_busy(const fardel_session *session);
 int fdl_holds_part(const fardel_session *session);
 /** Delivers what is complete, and forgets the rest. */
-void fdl_rx_close(fardel_endpoint *endpoint, fardel_peer *peer);
+void fdl_rx_close(fardel_peer *peer);
 
 /* ack.c */
 /** Bytes that all acks which are due would take. */
-uint16_t fdl_ack_bytes(const fardel_endpoint *endpoint, const fardel_peer *peer);
+uint16_t fdl_ack_bytes(const fardel_peer *peer);
 /** @returns where it stopped; asks for another round if something found no room */
-uint8_t *fdl_write_acks(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t *at, const uint8_t *end);
+uint8_t *fdl_write_acks(fardel_peer *peer, uint8_t *at, const uint8_t *end);
 void fdl_mention_all(fardel_session *session);
 
 /* send.c */
@@ -127,13 +94,13 @@ void fdl_tx_open(fardel_session *session);
 uint8_t fdl_span(const fardel_message *message, uint16_t index, uint32_t *offset, uint16_t *count);
 uint32_t fdl_stream_bytes(const fardel_message *message);
 /** Takes the ACK frames of a datagram. @returns 0, or less: the session cannot go on */
-int fdl_acks(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at, const uint8_t *end,
+int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
              uint32_t carrier);
-void fdl_stop(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame);
+void fdl_stop(fardel_peer *peer, const fdl_frame *frame);
 void fdl_lose(fardel_session *session, int all, uint32_t number);
 /** Sends nothing more of it, and tells the peer. */
 void fdl_give_up(fardel_peer *peer, fardel_message *message);
-void fdl_end(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message *message, int result);
+void fdl_end(fardel_peer *peer, fardel_message *message, int result);
 /** The peer's MTU is known: what is larger is cut anew. */
 void fdl_take_back(fardel_peer *peer);
 /** What lies beyond a window that has shrunk makes place for other channels, where it can be cut once more. */
@@ -158,40 +125,40 @@ int fdl_sendable(const fardel_peer *peer);
 int fdl_is_blocked(const fardel_peer *peer);
 
 /* session.c */
-void fdl_open_session(fardel_endpoint *endpoint, fardel_peer *peer);
+void fdl_open_session(fardel_peer *peer);
 /** @param result what becomes of its messages: FARDEL_PEER_RESTARTED lets those go on that may */
-void fdl_end_session(fardel_endpoint *endpoint, fardel_peer *peer, int result);
+void fdl_end_session(fardel_peer *peer, int result);
 /** A datagram from the address of a peer. @returns a token to answer NO-SESSION to, or 0 */
-uint32_t fdl_receive(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *datagram,
+uint32_t fdl_receive(fardel_peer *peer, const uint8_t *datagram,
                      uint16_t bytes);
 /** What became of a datagram of the session that there is. */
-void fdl_outcome(fardel_endpoint *endpoint, fardel_peer *peer, uint32_t number, int outcome);
+void fdl_outcome(fardel_peer *peer, uint32_t number, int outcome);
 /** Does what is due. */
-void fdl_timeout(fardel_endpoint *endpoint, fardel_peer *peer);
+void fdl_timeout(fardel_peer *peer);
 
 /* timing.c */
-uint32_t fdl_interval(const fardel_endpoint *endpoint, const fardel_session *session, uint8_t count);
-void fdl_asked(fardel_endpoint *endpoint, fardel_session *session, uint32_t number);
-void fdl_sample(fardel_endpoint *endpoint, fardel_session *session, uint32_t largest);
-void fdl_note_arrival(fardel_endpoint *endpoint, fardel_session *session, uint32_t number, uint8_t ask,
+uint32_t fdl_interval(const fardel_peer *peer, uint8_t count);
+void fdl_asked(fardel_peer *peer, uint32_t number);
+void fdl_sample(fardel_peer *peer, uint32_t largest);
+void fdl_note_arrival(fardel_peer *peer, uint32_t number, uint8_t ask,
                       int elicits);
-void fdl_note_windows(fardel_endpoint *endpoint, fardel_peer *peer);
+void fdl_note_windows(fardel_peer *peer);
 
 /* compose.c */
 /** @returns 3 acks and questions, 2 to 0 messages, less: nothing */
-int fdl_rank(const fardel_endpoint *endpoint, const fardel_peer *peer);
+int fdl_rank(const fardel_peer *peer);
 /** Writes the next datagram. @returns its bytes; 0: there is none after all */
-uint16_t fdl_compose(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message **loose);
+uint16_t fdl_compose(fardel_peer *peer, fardel_message **loose);
 int fdl_is_too_large(const fardel_message *message, uint16_t mtu);
 /** The answer to a candidate. */
-uint16_t fdl_compose_answer(fardel_endpoint *endpoint, fardel_peer *peer);
+uint16_t fdl_compose_answer(fardel_peer *peer);
 uint8_t *fdl_put_long_head(uint8_t *at, uint32_t token_from, uint32_t token_to, uint32_t number);
 /** Adds the CRC. @returns all bytes */
 uint16_t fdl_seal(fardel_endpoint *endpoint, uint8_t *end, uint32_t token_to, uint32_t token_from,
                   uint32_t number);
 
-static inline uint8_t place_of(const fardel_endpoint *endpoint, const fardel_peer *peer) {
-  return (uint8_t)(peer - endpoint->peers);
+static inline uint8_t place_of(const fardel_peer *peer) {
+  return (uint8_t)(peer - peer->endpoint->peers);
 }
 
 #endif

@@ -33,15 +33,20 @@ static uint8_t *bytes_of(const fardel_endpoint *endpoint, const fardel_buffer *b
   return endpoint->buffer_bytes + (size_t)(buffer - endpoint->buffers) * each;
 }
 
-/* The buffer of a fragment; with `peer` NULL, a free one. */
-static fardel_buffer *find_buffer(const fardel_endpoint *endpoint, const fardel_peer *peer,
-                                  uint8_t channel, uint16_t fragment) {
-  uint8_t owner = peer ? (uint8_t)(place_of(endpoint, peer) + 1) : 0;
-  for (uint8_t i = 0; i < endpoint->config->buffers; i++) {
-    fardel_buffer *each = &endpoint->buffers[i];
-    if (each->peer != owner) continue;
-    if (!peer || (each->fragment == fragment && (each->type & 0x0F) == channel)) return each;
-  }
+static fardel_buffer *find_buffer(const fardel_peer *peer, uint8_t channel, uint16_t fragment) {
+  const fardel_endpoint *endpoint = peer->endpoint;
+  uint8_t owner = (uint8_t)(place_of(peer) + 1);
+  fardel_buffer *each = endpoint->buffers;
+  for (unsigned left = endpoint->config->buffers; left > 0; left--, each++)
+    if (each->peer == owner && each->fragment == fragment && (each->type & 0x0F) == channel)
+      return each;
+  return NULL;
+}
+
+static fardel_buffer *free_buffer(const fardel_endpoint *endpoint) {
+  fardel_buffer *each = endpoint->buffers;
+  for (unsigned left = endpoint->config->buffers; left > 0; left--, each++)
+    if (!each->peer) return each;
   return NULL;
 }
 
@@ -53,7 +58,7 @@ static void read_buffer(const fardel_endpoint *endpoint, const fardel_buffer *bu
   fdl_read_data_body(frame, bytes_of(endpoint, buffer), buffer->bytes);
 }
 
-static int tell(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel, uint8_t part,
+static int tell(fardel_peer *peer, uint8_t channel, uint8_t part,
                 uint32_t offset, uint32_t total, const fdl_frame *frame) {
   fardel_arrival arrival;
   memset(&arrival, 0, sizeof arrival);
@@ -80,7 +85,7 @@ static int tell(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel, u
       arrival.offset -= REQUEST_HEAD_BYTES;
     }
   }
-  return endpoint->config->receive(endpoint->config->context, &arrival);
+  return peer->endpoint->config->receive(peer->endpoint->config->context, &arrival);
 }
 
 static void stop(fardel_session *session, uint8_t channel, uint16_t first, uint8_t reason) {
@@ -89,17 +94,17 @@ static void stop(fardel_session *session, uint8_t channel, uint16_t first, uint8
   session->stop_reason = reason;
 }
 
-static void break_message(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel) {
+static void break_message(fardel_peer *peer, uint8_t channel) {
   fardel_rx *rx = &peer->session.rx[channel];
   if (rx->state & RX_UNDER_WAY)
-    tell(endpoint, peer, channel, FARDEL_BROKEN, rx->offset, rx->total, NULL);
+    tell(peer, channel, FARDEL_BROKEN, rx->offset, rx->total, NULL);
   rx->state &= (uint8_t)~RX_UNDER_WAY;
 }
 
 /* Nothing more of the message at `first` is taken. */
-static int refuse(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel, uint8_t reason) {
+static int refuse(fardel_peer *peer, uint8_t channel, uint8_t reason) {
   fardel_rx *rx = &peer->session.rx[channel];
-  if (reason != STOP_UNWANTED) break_message(endpoint, peer, channel);
+  if (reason != STOP_UNWANTED) break_message(peer, channel);
   rx->state = RX_REFUSING;
   rx->stop_reason = reason;
   stop(&peer->session, channel, rx->first, reason);
@@ -107,22 +112,22 @@ static int refuse(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel,
 }
 
 /* A single message, which needs no memory of its own. @returns what the application answers */
-static int tell_single(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
-  return tell(endpoint, peer, frame->channel, FARDEL_FIRST | FARDEL_LAST, 0, frame->count, frame);
+static int tell_single(fardel_peer *peer, const fdl_frame *frame) {
+  return tell(peer, frame->channel, FARDEL_FIRST | FARDEL_LAST, 0, frame->count, frame);
 }
 
 /* The fragment whose turn it is. @returns whether it was taken; if not, nothing has changed but `state` */
-static int take_turn(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame,
+static int take_turn(fardel_peer *peer, const fdl_frame *frame,
                      int was_waiting) {
   uint8_t channel = frame->channel;
   fardel_rx *rx = &peer->session.rx[channel];
-  uint32_t max = endpoint->config->message_bytes_max;
+  uint32_t max = peer->endpoint->config->message_bytes_max;
   uint8_t is_first = frame->flags & DATA_FIRST;
   uint8_t is_last = frame->flags & DATA_LAST;
   rx->state &= (uint8_t)~RX_BUSY;
   if (is_first) {
     /* Inside a message: damage that a CRC-16 has let pass. */
-    break_message(endpoint, peer, channel);
+    break_message(peer, channel);
     rx->first = rx->next;
     rx->crc = 0;
     rx->offset = 0;
@@ -131,21 +136,21 @@ static int take_turn(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_fra
     rx->first = rx->next;
     stop(&peer->session, channel, rx->first, STOP_DAMAGED);
     /* Acknowledged before, it will not come again, and nothing may wait for it. */
-    return was_waiting ? 1 : refuse(endpoint, peer, channel, STOP_DAMAGED);
+    return was_waiting ? 1 : refuse(peer, channel, STOP_DAMAGED);
   }
   uint32_t end = rx->offset + frame->count;
-  if (max && (rx->total > max || end > max)) return refuse(endpoint, peer, channel, STOP_TOO_LARGE);
+  if (max && (rx->total > max || end > max)) return refuse(peer, channel, STOP_TOO_LARGE);
   uint32_t crc = fardel_crc32(rx->crc, frame->bytes, frame->count);
   if (is_last && !is_first && (crc != frame->crc || (rx->total && rx->total != end)))
-    return refuse(endpoint, peer, channel, STOP_DAMAGED);
-  if (rx->total && end > rx->total) return refuse(endpoint, peer, channel, STOP_DAMAGED);
+    return refuse(peer, channel, STOP_DAMAGED);
+  if (rx->total && end > rx->total) return refuse(peer, channel, STOP_DAMAGED);
   uint8_t part = (uint8_t)((is_first ? FARDEL_FIRST : 0) | (is_last ? FARDEL_LAST : 0));
-  int answer = tell(endpoint, peer, channel, part, rx->offset, rx->total, frame);
+  int answer = tell(peer, channel, part, rx->offset, rx->total, frame);
   if (answer == FARDEL_BUSY) {
     rx->state |= RX_BUSY;
     return 0;
   }
-  if (answer != FARDEL_TAKEN) return refuse(endpoint, peer, channel, STOP_UNWANTED);
+  if (answer != FARDEL_TAKEN) return refuse(peer, channel, STOP_UNWANTED);
   rx->crc = crc;
   rx->offset = end;
   rx->state = is_last ? 0 : RX_UNDER_WAY;
@@ -157,52 +162,52 @@ static void advance(fardel_rx *rx) {
   rx->present >>= 1;
 }
 
-void fdl_drain(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel) {
+void fdl_drain(fardel_peer *peer, uint8_t channel) {
   fardel_rx *rx = &peer->session.rx[channel];
   while (rx->present & 1 && !(rx->state & RX_REFUSING)) {
-    fardel_buffer *buffer = find_buffer(endpoint, peer, channel, rx->next);
+    fardel_buffer *buffer = find_buffer(peer, channel, rx->next);
     if (buffer) {
       fdl_frame frame;
-      read_buffer(endpoint, buffer, &frame);
-      if (!take_turn(endpoint, peer, &frame, 1)) return;
+      read_buffer(peer->endpoint, buffer, &frame);
+      if (!take_turn(peer, &frame, 1)) return;
       buffer->peer = 0;
     }
     advance(rx);
   }
 }
 
-void fdl_skip(fardel_endpoint *endpoint, fardel_peer *peer, uint8_t channel, uint16_t target, int how) {
+void fdl_skip(fardel_peer *peer, uint8_t channel, uint16_t target, int how) {
   fardel_rx *rx = &peer->session.rx[channel];
   if (ahead(rx->next, target) > SKIP_DISTANCE_MAX) return;
   while (rx->next != target) {
     fardel_buffer *buffer =
-        rx->present & 1 ? find_buffer(endpoint, peer, channel, rx->next) : NULL;
+        rx->present & 1 ? find_buffer(peer, channel, rx->next) : NULL;
     if (buffer) {
       fdl_frame frame;
-      read_buffer(endpoint, buffer, &frame);
+      read_buffer(peer->endpoint, buffer, &frame);
       if (frame.flags & DATA_FIRST) rx->state &= (uint8_t)~RX_REFUSING;
       int goes_on = (frame.flags & DATA_FIRST) != 0 || (rx->state & RX_UNDER_WAY) != 0;
       if (how == SKIP_DELIVER && goes_on) {
-        take_turn(endpoint, peer, &frame, 1);
+        take_turn(peer, &frame, 1);
         /* It was acknowledged, so it waits; SKIP comes again. */
         if (rx->state & RX_BUSY) return;
       }
       buffer->peer = 0;
     } else {
-      break_message(endpoint, peer, channel);
+      break_message(peer, channel);
     }
     advance(rx);
   }
-  break_message(endpoint, peer, channel);
+  break_message(peer, channel);
   rx->state = 0;
-  fdl_drain(endpoint, peer, channel);
+  fdl_drain(peer, channel);
 }
 
 /*
  * A message that is all here, and must wait for its turn: whether it is damaged is looked at now,
  * before its last fragment is acknowledged. @returns whether it is
  */
-static int is_damaged_run(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *arrived) {
+static int is_damaged_run(fardel_peer *peer, const fdl_frame *arrived) {
   fdl_frame frame;
   fardel_buffer *buffer;
   uint16_t at = arrived->number;
@@ -210,11 +215,11 @@ static int is_damaged_run(fardel_endpoint *endpoint, fardel_peer *peer, const fd
   uint32_t total = 0;
   uint32_t bytes = 0;
   do {
-    buffer = find_buffer(endpoint, peer, arrived->channel, at--);
+    buffer = find_buffer(peer, arrived->channel, at--);
   } while (buffer && !(buffer->type & DATA_FIRST));
   uint16_t first = (uint16_t)(at + 1);
-  for (at = first; buffer; buffer = find_buffer(endpoint, peer, arrived->channel, ++at)) {
-    read_buffer(endpoint, buffer, &frame);
+  for (at = first; buffer; buffer = find_buffer(peer, arrived->channel, ++at)) {
+    read_buffer(peer->endpoint, buffer, &frame);
     if (at == first) total = frame.total;
     crc = fardel_crc32(crc, frame.bytes, frame.count);
     bytes += frame.count;
@@ -226,35 +231,35 @@ static int is_damaged_run(fardel_endpoint *endpoint, fardel_peer *peer, const fd
   return 0;
 }
 
-static void take_ahead(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
+static void take_ahead(fardel_peer *peer, const fdl_frame *frame) {
   fardel_rx *rx = &peer->session.rx[frame->channel];
   uint32_t bit = 1u << ahead(rx->next, frame->number);
   int is_single = (frame->flags & DATA_FIRST) != 0 && (frame->flags & DATA_LAST) != 0;
-  uint32_t max = endpoint->config->message_bytes_max;
+  uint32_t max = peer->endpoint->config->message_bytes_max;
   if (is_single && !is_ordered(frame->channel)) {
     /* What is not taken now has its turn later. */
     if ((max && frame->count > max) || rx->state & RX_BUSY) return;
-    if (tell_single(endpoint, peer, frame) != FARDEL_TAKEN) return;
+    if (tell_single(peer, frame) != FARDEL_TAKEN) return;
     rx->present |= bit;
     if (is_latest(frame->channel))
-      fdl_skip(endpoint, peer, frame->channel, (uint16_t)(frame->number + 1), SKIP_DROP);
+      fdl_skip(peer, frame->channel, (uint16_t)(frame->number + 1), SKIP_DROP);
     return;
   }
-  fardel_buffer *buffer = find_buffer(endpoint, NULL, 0, 0);
-  uint16_t room = (uint16_t)(endpoint->config->mtu_bytes - FARDEL_AROUND_BYTES);
+  fardel_buffer *buffer = free_buffer(peer->endpoint);
+  uint16_t room = (uint16_t)(peer->endpoint->config->mtu_bytes - FARDEL_AROUND_BYTES);
   if (!buffer || frame->body_count > room) return;
-  buffer->peer = (uint8_t)(place_of(endpoint, peer) + 1);
+  buffer->peer = (uint8_t)(place_of(peer) + 1);
   buffer->type = (uint8_t)((frame->flags & (DATA_FIRST | DATA_LAST)) | frame->channel);
   buffer->fragment = frame->number;
   buffer->bytes = frame->body_count;
-  memcpy(bytes_of(endpoint, buffer), frame->body, frame->body_count);
-  if (is_damaged_run(endpoint, peer, frame))
+  memcpy(bytes_of(peer->endpoint, buffer), frame->body, frame->body_count);
+  if (is_damaged_run(peer, frame))
     buffer->peer = 0;
   else
     rx->present |= bit;
 }
 
-void fdl_data(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
+void fdl_data(fardel_peer *peer, const fdl_frame *frame) {
   fardel_session *session = &peer->session;
   fardel_rx *rx = &session->rx[frame->channel];
   uint16_t distance = ahead(rx->next, frame->number);
@@ -263,19 +268,19 @@ void fdl_data(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *fra
   if (session->phase != PHASE_OPEN && !is_single) return;
   session->rx_used |= (uint16_t)(1u << frame->channel);
   rx->news = 2;
-  if (distance >= endpoint->config->window || rx->present >> distance & 1) return;
+  if (distance >= peer->endpoint->config->window || rx->present >> distance & 1) return;
   if (rx->state & RX_REFUSING) {
     stop(session, frame->channel, rx->first, rx->stop_reason);
     return;
   }
   if (distance > 0) {
-    if (session->phase == PHASE_OPEN) take_ahead(endpoint, peer, frame);
+    if (session->phase == PHASE_OPEN) take_ahead(peer, frame);
     return;
   }
   uint16_t arrived = rx->next;
-  if (!take_turn(endpoint, peer, frame, 0)) return;
+  if (!take_turn(peer, frame, 0)) return;
   advance(rx);
-  fdl_drain(endpoint, peer, frame->channel);
+  fdl_drain(peer, frame->channel);
   /*
    * Found damaged only now, with fragments acknowledged before: the one that completed it is not
    * taken, so the sender cannot believe that all has arrived.
@@ -286,37 +291,37 @@ void fdl_data(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *fra
   }
 }
 
-void fdl_rx_close(fardel_endpoint *endpoint, fardel_peer *peer) {
+void fdl_rx_close(fardel_peer *peer) {
   fardel_session *session = &peer->session;
   if (session->peer_token != 0) {
     for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
-      fdl_skip(endpoint, peer, i, (uint16_t)(session->rx[i].next + FARDEL_WINDOW_MAX + 1),
+      fdl_skip(peer, i, (uint16_t)(session->rx[i].next + FARDEL_WINDOW_MAX + 1),
                SKIP_DELIVER);
   }
-  for (uint8_t i = 0; i < endpoint->config->buffers; i++)
-    if (endpoint->buffers[i].peer == place_of(endpoint, peer) + 1) endpoint->buffers[i].peer = 0;
-  if (session->flags & F_LOOSE)
-    tell(endpoint, peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
-  session->flags &= (uint16_t)~F_LOOSE;
+  for (uint8_t i = 0; i < peer->endpoint->config->buffers; i++)
+    if (peer->endpoint->buffers[i].peer == place_of(peer) + 1) peer->endpoint->buffers[i].peer = 0;
+  if (session->has_loose)
+    tell(peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
+  session->has_loose = 0;
 }
 
-void fdl_loose(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
+void fdl_loose(fardel_peer *peer, const fdl_frame *frame) {
   fardel_session *session = &peer->session;
   uint8_t lane = (uint8_t)(FARDEL_LOOSE + frame->channel);
   uint8_t part = FARDEL_FIRST | FARDEL_LAST;
-  uint32_t max = endpoint->config->message_bytes_max;
+  uint32_t max = peer->endpoint->config->message_bytes_max;
   if (!(frame->flags & LOOSE_FRAGMENTED)) {
-    if (!max || frame->count <= max) tell(endpoint, peer, lane, part, 0, frame->count, frame);
+    if (!max || frame->count <= max) tell(peer, lane, part, 0, frame->count, frame);
     return;
   }
   if (session->phase != PHASE_OPEN) return;
-  int goes_on = session->flags & F_LOOSE && session->loose_lane == lane &&
+  int goes_on = session->has_loose && session->loose_lane == lane &&
                 session->loose_id == frame->number && session->loose_index == frame->value;
   /* In order, or not at all: nothing waits for what will not come again. */
   if (!goes_on) {
-    if (session->flags & F_LOOSE)
-      tell(endpoint, peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
-    session->flags &= (uint16_t)~F_LOOSE;
+    if (session->has_loose)
+      tell(peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
+    session->has_loose = 0;
     if (frame->value > 0) return;
     session->loose_lane = lane;
     session->loose_id = frame->number;
@@ -330,8 +335,8 @@ void fdl_loose(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *fr
   session->loose_index = (uint8_t)(frame->value + 1);
   int is_good = !max || session->loose_offset <= max;
   if (part & FARDEL_LAST && session->loose_crc != frame->crc) is_good = 0;
-  if (is_good) is_good = tell(endpoint, peer, lane, part, offset, 0, frame) == FARDEL_TAKEN;
-  else if (frame->value > 0) tell(endpoint, peer, lane, FARDEL_BROKEN, offset, 0, NULL);
-  if (is_good && !(part & FARDEL_LAST)) session->flags |= F_LOOSE;
-  else session->flags &= (uint16_t)~F_LOOSE;
+  if (is_good) is_good = tell(peer, lane, part, offset, 0, frame) == FARDEL_TAKEN;
+  else if (frame->value > 0) tell(peer, lane, FARDEL_BROKEN, offset, 0, NULL);
+  if (is_good && !(part & FARDEL_LAST)) session->has_loose = 1;
+  else session->has_loose = 0;
 }

@@ -48,17 +48,17 @@ void fdl_rewind(fardel_message *message) {
   message->state = M_QUEUED;
 }
 
-void fdl_end(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message *message, int result) {
+void fdl_end(fardel_peer *peer, fardel_message *message, int result) {
   for (fardel_message **at = &peer->queue; *at; at = &(*at)->next) {
     if (*at != message) continue;
     *at = message->next;
     break;
   }
   for (uint8_t i = 0; i < FARDEL_LINK_DEPTH_MAX; i++)
-    if (endpoint->tickets[i].loose == message) endpoint->tickets[i].loose = NULL;
+    if (peer->endpoint->tickets[i].loose == message) peer->endpoint->tickets[i].loose = NULL;
   message->next = NULL;
   message->state = 0;
-  endpoint->config->ended(endpoint->config->context, message, result);
+  peer->endpoint->config->ended(peer->endpoint->config->context, message, result);
 }
 
 uint16_t fdl_skip_target(const fardel_peer *peer, uint8_t channel) {
@@ -116,10 +116,10 @@ void fdl_uncut(fardel_session *session) {
 }
 
 /* All of a message has arrived. */
-static void complete(fardel_endpoint *endpoint, fardel_peer *peer, fardel_message *message) {
+static void complete(fardel_peer *peer, fardel_message *message) {
   for (fardel_message *each = peer->queue; each && each != message; each = each->next)
     if (each->channel == message->channel && message->channel < 6) each->state |= M_OVERTAKEN;
-  fdl_end(endpoint, peer, message, FARDEL_DELIVERED);
+  fdl_end(peer, message, FARDEL_DELIVERED);
 }
 
 static int is_in_map(const fdl_frame *ack, uint16_t fragment) {
@@ -128,7 +128,7 @@ static int is_in_map(const fdl_frame *ack, uint16_t fragment) {
 }
 
 /* @returns less: it acknowledges what was never sent; 0: taken */
-static int take_ack(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *ack, int is_newest) {
+static int take_ack(fardel_peer *peer, const fdl_frame *ack, int is_newest) {
   fardel_session *session = &peer->session;
   fardel_tx *tx = &session->tx[ack->channel];
   uint16_t advance = ahead(tx->peer_next, ack->number);
@@ -141,7 +141,7 @@ static int take_ack(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_fram
     int is_before = ahead(ack->number, flight->fragment) >= 0x8000;
     if (!is_before && !is_in_map(ack, flight->fragment)) continue;
     flight->message = NULL;
-    if (--message->open == 0 && message->state & M_CUT) complete(endpoint, peer, message);
+    if (--message->open == 0 && message->state & M_CUT) complete(peer, message);
   }
   if (is_old) return 0;
   tx->peer_next = ack->number;
@@ -152,10 +152,10 @@ static int take_ack(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_fram
   return 0;
 }
 
-int fdl_acks(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at, const uint8_t *end,
+int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
              uint32_t carrier) {
   fardel_session *session = &peer->session;
-  int is_newest = (int32_t)(carrier - session->carrier) > 0 || !(session->flags & F_ACKED);
+  int is_newest = (int32_t)(carrier - session->carrier) > 0 || !(session->has_acked);
   uint32_t largest = 0;
   uint16_t mentioned = 0;
   uint16_t shut = 0;
@@ -171,7 +171,7 @@ int fdl_acks(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at, co
     uint16_t backwards = ahead(session->tx[frame.channel].peer_next, frame.number);
     /* Taken back: something is believed delivered that is not there. */
     if (is_newest && backwards >= 0x8000) return -1;
-    if (take_ack(endpoint, peer, &frame, is_newest) < 0) return 0;
+    if (take_ack(peer, &frame, is_newest) < 0) return 0;
     mentioned |= (uint16_t)(1u << frame.channel);
     if (frame.value == 0) shut |= (uint16_t)(1u << frame.channel);
     is_prompt |= frame.flags & ACK_PROMPT;
@@ -181,10 +181,10 @@ int fdl_acks(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at, co
     }
   }
   if (is_newest) session->carrier = carrier;
-  if (!(session->flags & F_ACKED) || (int32_t)(largest - session->largest_acked) > 0)
+  if (!(session->has_acked) || (int32_t)(largest - session->largest_acked) > 0)
     session->largest_acked = largest;
-  session->flags |= F_ACKED;
-  if (is_prompt) fdl_sample(endpoint, session, largest);
+  session->has_acked = 1;
+  if (is_prompt) fdl_sample(peer, largest);
   int is_complete = cut_channel == FARDEL_CHANNELS;
   int is_open = 0;
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
@@ -203,21 +203,21 @@ int fdl_acks(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at, co
       else if (is_known && (int32_t)(flight->number - largest) <= 0) flight->is_lost = 1;
     }
   }
-  if ((int32_t)(largest - session->asked) >= 0 && !is_open) session->flags &= (uint16_t)~F_AWAITING;
-  if (session->flags & F_ECHOED && (int32_t)(largest - session->first_echo) >= 0) {
-    disarm(session, T_CONFIRM);
+  if ((int32_t)(largest - session->asked) >= 0 && !is_open) session->is_awaiting = 0;
+  if (session->peer_token && (int32_t)(largest - session->token_since) >= 0) {
+    fdl_disarm(session, T_CONFIRM);
     /* An older question was answered, and nothing is open that the newer one was put for. */
-    if (!fdl_in_flight(session) && !fdl_is_blocked(peer)) session->flags &= (uint16_t)~F_AWAITING;
+    if (!fdl_in_flight(session) && !fdl_is_blocked(peer)) session->is_awaiting = 0;
   }
-  if (!(session->flags & F_AWAITING)) {
-    disarm(session, T_PROBE);
-    disarm(session, T_SILENCE);
+  if (!(session->is_awaiting)) {
+    fdl_disarm(session, T_PROBE);
+    fdl_disarm(session, T_SILENCE);
   }
-  fdl_note_windows(endpoint, peer);
+  fdl_note_windows(peer);
   return 0;
 }
 
-void fdl_stop(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
+void fdl_stop(fardel_peer *peer, const fdl_frame *frame) {
   fardel_message *message = peer->queue;
   int is_last = 1;
   while (message && !(message->channel == frame->channel && message->cut > 0 &&
@@ -230,7 +230,7 @@ void fdl_stop(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *fra
   int is_damaged = frame->value == STOP_DAMAGED;
   if (is_damaged && ++message->times_damaged <= DAMAGED_MAX && (is_last || message->channel >= 6))
     return; /* It goes anew, with other numbers. */
-  fdl_end(endpoint, peer, message, is_damaged ? FARDEL_DAMAGED : FARDEL_REFUSED);
+  fdl_end(peer, message, is_damaged ? FARDEL_DAMAGED : FARDEL_REFUSED);
 }
 
 void fdl_lose(fardel_session *session, int all, uint32_t number) {

@@ -34,72 +34,73 @@ static void forget_received(fardel_session *session) {
   session->highest = 0;
   session->seen[0] = session->seen[1] = 0;
   session->peer_window = 0;
-  session->flags &= (uint16_t)~(F_BURST | F_PROMPT | F_ECHOED);
+  session->is_burst = 0;
+  session->is_prompt = 0;
 }
 
 /* The token that was believed to be the peer's is not, or not any more: open anew with our own. */
-static void forget_peer_token(fardel_endpoint *endpoint, fardel_peer *peer) {
+static void forget_peer_token(fardel_peer *peer) {
   fardel_session *session = &peer->session;
-  fdl_rx_close(endpoint, peer);
+  fdl_rx_close(peer);
   session->peer_token = 0;
   session->token_since = session->number;
-  session->mtu = endpoint->config->mtu_bytes;
+  session->mtu = peer->endpoint->config->mtu_bytes;
   session->phase = PHASE_OPENING;
-  session->flags &= (uint16_t)~F_AWAITING;
-  disarm(session, T_PROBE);
-  disarm(session, T_ACK);
-  disarm(session, T_QUIET);
+  session->is_awaiting = 0;
+  fdl_disarm(session, T_PROBE);
+  fdl_disarm(session, T_ACK);
+  fdl_disarm(session, T_QUIET);
   forget_received(session);
   fdl_lose(session, 1, 0);
 }
 
-static void adopt(fardel_endpoint *endpoint, fardel_peer *peer, uint32_t token) {
+static void adopt(fardel_peer *peer, uint32_t token) {
   fardel_session *session = &peer->session;
   if (session->peer_token) {
     remember_ended(peer, session->peer_token);
-    forget_peer_token(endpoint, peer);
+    forget_peer_token(peer);
   } else if (session->token_since != session->number) {
     session->openings_from = session->token_since;
     session->openings_to = session->number;
   }
   session->peer_token = token;
-  session->token_since = session->first_echo = session->number;
-  session->flags |= F_ECHOED;
+  session->token_since = session->number;
+
   session->phase = PHASE_ANSWERING;
   forget_received(session);
-  session->flags |= F_ECHOED;
+
   fdl_rx_open(session);
   /* A token belongs to one session only, or its messages could come twice. */
   if (peer->candidate_peer_token == token) peer->candidate_token = 0;
 }
 
-static void create(fardel_endpoint *endpoint, fardel_peer *peer, uint32_t token, uint32_t number) {
+static void create(fardel_peer *peer, uint32_t token, uint32_t number) {
   fardel_session *session = &peer->session;
   memset(session, 0, sizeof *session);
   session->token = token;
   session->number = session->token_since = number;
-  session->mtu = endpoint->config->mtu_bytes;
+  session->mtu = peer->endpoint->config->mtu_bytes;
   session->phase = PHASE_OPENING;
-  peer->heard_us = endpoint->now_us;
+  peer->heard_us = peer->endpoint->now_us;
   fdl_tx_open(session);
 }
 
 /* The candidate becomes the session: with its tokens, and the one datagram that was received under them. */
-static void promote(fardel_endpoint *endpoint, fardel_peer *peer) {
-  create(endpoint, peer, peer->candidate_token, peer->candidate_number);
+static void promote(fardel_peer *peer) {
+  create(peer, peer->candidate_token, peer->candidate_number);
   peer->candidate_token = 0;
-  adopt(endpoint, peer, peer->candidate_peer_token);
-  peer->session.first_echo = peer->session.token_since = peer->session.token >> 16;
+  adopt(peer, peer->candidate_peer_token);
+  peer->session.token_since = peer->session.token >> 16;
   peer->session.highest = peer->candidate_seen;
   peer->session.seen[0] = 1;
 }
 
-void fdl_open_session(fardel_endpoint *endpoint, fardel_peer *peer) {
+void fdl_open_session(fardel_peer *peer) {
   if (peer->candidate_token) {
-    promote(endpoint, peer);
+    promote(peer);
   } else {
-    uint32_t token = draw_token(endpoint);
-    create(endpoint, peer, token, token >> 16);
+    uint32_t token = draw_token(peer->endpoint);
+    create(peer, token, token >> 16);
   }
 }
 
@@ -111,10 +112,10 @@ static int goes_on(const fardel_message *message) {
          message->options & FARDEL_RESEND;
 }
 
-void fdl_end_session(fardel_endpoint *endpoint, fardel_peer *peer, int result) {
+void fdl_end_session(fardel_peer *peer, int result) {
   fardel_session *session = &peer->session;
-  const fardel_config *config = endpoint->config;
-  fdl_rx_close(endpoint, peer);
+  const fardel_config *config = peer->endpoint->config;
+  fdl_rx_close(peer);
   remember_ended(peer, session->peer_token);
   int was_open = session->phase == PHASE_OPEN;
   memset(session, 0, sizeof *session);
@@ -126,20 +127,20 @@ void fdl_end_session(fardel_endpoint *endpoint, fardel_peer *peer, int result) {
     fardel_message *next = each == last ? NULL : each->next;
     /* An unacknowledged one that is with the link ends by the link's word. */
     int has_left = each->channel >= FARDEL_LOOSE && each->state & M_CUT;
-    if (result != FARDEL_PEER_RESTARTED || !goes_on(each)) fdl_end(endpoint, peer, each, result);
+    if (result != FARDEL_PEER_RESTARTED || !goes_on(each)) fdl_end(peer, each, result);
     else if (!has_left) fdl_rewind(each);
     each = next;
   }
 }
 
 /* What only a peer can say ends nothing while the application is busy with what was acknowledged. */
-static int end_unless_busy(fardel_endpoint *endpoint, fardel_peer *peer, int result) {
+static int end_unless_busy(fardel_peer *peer, int result) {
   if (fdl_is_busy(&peer->session)) return 0;
-  fdl_end_session(endpoint, peer, result);
+  fdl_end_session(peer, result);
   return 1;
 }
 
-static void hello(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame *frame) {
+static void hello(fardel_peer *peer, const fdl_frame *frame) {
   fardel_session *session = &peer->session;
   if (session->peer_window) return;
   session->peer_window = frame->value;
@@ -150,7 +151,7 @@ static void hello(fardel_endpoint *endpoint, fardel_peer *peer, const fdl_frame 
   fardel_message *each = peer->queue;
   while (each) {
     fardel_message *next = each->next;
-    if (fdl_is_too_large(each, session->mtu)) fdl_end(endpoint, peer, each, FARDEL_TOO_LARGE);
+    if (fdl_is_too_large(each, session->mtu)) fdl_end(peer, each, FARDEL_TOO_LARGE);
     each = next;
   }
 }
@@ -186,22 +187,22 @@ static int complete_number(const fardel_session *session, uint16_t low, uint32_t
   return forward >= 0x10000 - (REPLAY_WINDOW - 1);
 }
 
-static void verify(fardel_endpoint *endpoint, fardel_peer *peer) {
+static void verify(fardel_peer *peer) {
   fardel_session *session = &peer->session;
-  const fardel_config *config = endpoint->config;
+  const fardel_config *config = peer->endpoint->config;
   session->phase = PHASE_OPEN;
   peer->is_known = 1;
-  if (session->flags & F_OPENER) {
+  if (session->is_opener) {
     /* An opening that carried a request is confirmed at once. */
     int has_request = session->tx[14].next != (uint16_t)session->token ||
                       session->tx[15].next != (uint16_t)session->token;
-    arm(session, T_CONFIRM, endpoint->now_us + (has_request ? 0 : CONFIRM_US));
+    fdl_arm(session, T_CONFIRM, peer->endpoint->now_us + (has_request ? 0 : CONFIRM_US));
   }
   if (config->session) config->session(config->context, peer->address, FARDEL_OPENED, 0);
 }
 
 /* Frames of a datagram of the session, in their order; acks come last. */
-static void handle_frames(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *at,
+static void handle_frames(fardel_peer *peer, const uint8_t *at,
                           const uint8_t *end, uint32_t number, int is_opening) {
   fardel_session *session = &peer->session;
   const uint8_t *start = at;
@@ -211,34 +212,34 @@ static void handle_frames(fardel_endpoint *endpoint, fardel_peer *peer, const ui
   while (fdl_read_frame(&frame, &at, end) > 0) {
     switch (frame.type) {
       case TYPE_HELLO:
-        hello(endpoint, peer, &frame);
+        hello(peer, &frame);
         break;
       case TYPE_DATA:
-        fdl_data(endpoint, peer, &frame);
+        fdl_data(peer, &frame);
         break;
       case TYPE_LOOSE:
-        fdl_loose(endpoint, peer, &frame);
+        fdl_loose(peer, &frame);
         break;
       case TYPE_SKIP:
         if (is_opening) break;
         session->rx_used |= (uint16_t)(1u << frame.channel);
         session->rx[frame.channel].news = 2;
-        fdl_skip(endpoint, peer, frame.channel, frame.number, SKIP_DELIVER);
+        fdl_skip(peer, frame.channel, frame.number, SKIP_DELIVER);
         break;
       case TYPE_STOP:
-        if (!is_opening) fdl_stop(endpoint, peer, &frame);
+        if (!is_opening) fdl_stop(peer, &frame);
         break;
       case TYPE_ACK:
         has_acks = !is_opening;
         break;
       case TYPE_CLOSE:
-        if (!is_opening) end_unless_busy(endpoint, peer, FARDEL_PEER_CLOSED);
+        if (!is_opening) end_unless_busy(peer, FARDEL_PEER_CLOSED);
         break;
     }
     if (session->token != token) return;
   }
-  if (has_acks && fdl_acks(endpoint, peer, start, end, number) < 0)
-    end_unless_busy(endpoint, peer, FARDEL_PEER_RESTARTED);
+  if (has_acks && fdl_acks(peer, start, end, number) < 0)
+    end_unless_busy(peer, FARDEL_PEER_RESTARTED);
 }
 
 static int elicits(const uint8_t *at, const uint8_t *end) {
@@ -249,7 +250,7 @@ static int elicits(const uint8_t *at, const uint8_t *end) {
 }
 
 /* A datagram of the session, with a good CRC. */
-static void take(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *datagram, uint16_t bytes,
+static void take(fardel_peer *peer, const uint8_t *datagram, uint16_t bytes,
                  uint8_t head_bytes, uint32_t number, int is_opening) {
   fardel_session *session = &peer->session;
   const uint8_t *at = datagram + head_bytes;
@@ -258,32 +259,32 @@ static void take(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *da
   uint32_t seen = session->seen[0] | session->seen[1];
   if (!take_number(session, number)) return;
   int is_echo = !is_opening;
-  if (is_echo && session->phase != PHASE_OPEN) verify(endpoint, peer);
-  peer->heard_us = endpoint->now_us;
+  if (is_echo && session->phase != PHASE_OPEN) verify(peer);
+  peer->heard_us = peer->endpoint->now_us;
   session->credit_bytes += bytes;
   session->credit_datagrams++;
   session->not_acknowledged = 0;
   session->probes = 0;
-  if (session->flags & F_AWAITING) arm(session, T_SILENCE, endpoint->now_us + UNREACHABLE_US);
-  if (head_bytes == SHORT_HEAD_BYTES) disarm(session, T_CONFIRM);
+  if (session->is_awaiting) fdl_arm(session, T_SILENCE, peer->endpoint->now_us + UNREACHABLE_US);
+  if (head_bytes == SHORT_HEAD_BYTES) fdl_disarm(session, T_CONFIRM);
   uint32_t now_highest = session->highest;
   int does_elicit = elicits(at, end);
   uint8_t ask = datagram[0] & HEAD_ASK;
   if (seen) session->highest = highest; /* as it was, to see what is consecutive */
-  fdl_note_arrival(endpoint, session, number, ask, does_elicit);
+  fdl_note_arrival(peer, number, ask, does_elicit);
   session->highest = now_highest;
   if (ask == ASK_NOW && !does_elicit) fdl_mention_all(session);
   uint32_t token = session->token;
-  handle_frames(endpoint, peer, at, end, number, is_opening);
+  handle_frames(peer, at, end, number, is_opening);
   if (session->token != token) return;
-  int holds = fdl_holds_part(session) || session->flags & F_LOOSE;
-  int is_stuck = session->phase == PHASE_ANSWERING && !(session->flags & F_OPENER) && peer->queue;
-  disarm(session, T_ABANDON);
+  int holds = fdl_holds_part(session) || session->has_loose;
+  int is_stuck = session->phase == PHASE_ANSWERING && !(session->is_opener) && peer->queue;
+  fdl_disarm(session, T_ABANDON);
   if (holds || is_stuck)
-    arm(session, T_ABANDON, endpoint->now_us + (holds ? 2 : 1) * UNREACHABLE_US);
+    fdl_arm(session, T_ABANDON, peer->endpoint->now_us + (holds ? 2 : 1) * UNREACHABLE_US);
 }
 
-static void receive_short(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *datagram,
+static void receive_short(fardel_peer *peer, const uint8_t *datagram,
                           uint16_t bytes) {
   fardel_session *session = &peer->session;
   uint32_t number;
@@ -292,7 +293,7 @@ static void receive_short(fardel_endpoint *endpoint, fardel_peer *peer, const ui
       fdl_datagram_crc(datagram, bytes, session->token, session->peer_token, number) ==
           FARDEL_CRC16_GOOD) {
     if (fdl_check_frames(datagram + SHORT_HEAD_BYTES, datagram + bytes - CRC_BYTES) == 1)
-      take(endpoint, peer, datagram, bytes, SHORT_HEAD_BYTES, number, 0);
+      take(peer, datagram, bytes, SHORT_HEAD_BYTES, number, 0);
     return;
   }
   /* The candidate's first echo: the old session is over. */
@@ -303,12 +304,12 @@ static void receive_short(fardel_endpoint *endpoint, fardel_peer *peer, const ui
           FARDEL_CRC16_GOOD ||
       fdl_check_frames(datagram + SHORT_HEAD_BYTES, datagram + bytes - CRC_BYTES) != 1)
     return;
-  if (session->phase != PHASE_NONE && !end_unless_busy(endpoint, peer, FARDEL_PEER_RESTARTED)) return;
-  promote(endpoint, peer);
-  take(endpoint, peer, datagram, bytes, SHORT_HEAD_BYTES, number, 0);
+  if (session->phase != PHASE_NONE && !end_unless_busy(peer, FARDEL_PEER_RESTARTED)) return;
+  promote(peer);
+  take(peer, datagram, bytes, SHORT_HEAD_BYTES, number, 0);
 }
 
-static uint32_t receive_opening(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *datagram,
+static uint32_t receive_opening(fardel_peer *peer, const uint8_t *datagram,
                                 uint16_t bytes, uint32_t from, uint32_t number) {
   fardel_session *session = &peer->session;
   /* A stale copy, and the answer is ignored; or a peer that has not heard that we ended the session. */
@@ -316,19 +317,19 @@ static uint32_t receive_opening(fardel_endpoint *endpoint, fardel_peer *peer, co
   int is_known = peer->candidate_token && peer->candidate_peer_token == from;
   if (session->phase == PHASE_NONE) {
     if (is_known) {
-      promote(endpoint, peer);
+      promote(peer);
     } else {
-      uint32_t token = draw_token(endpoint);
-      create(endpoint, peer, token, token >> 16);
+      uint32_t token = draw_token(peer->endpoint);
+      create(peer, token, token >> 16);
     }
   }
-  if (session->peer_token == 0 && !is_known) adopt(endpoint, peer, from);
+  if (session->peer_token == 0 && !is_known) adopt(peer, from);
   if (session->peer_token == from) {
-    take(endpoint, peer, datagram, bytes, LONG_HEAD_BYTES, number, 1);
+    take(peer, datagram, bytes, LONG_HEAD_BYTES, number, 1);
     return 0;
   }
   if (!is_known) {
-    peer->candidate_token = draw_token(endpoint);
+    peer->candidate_token = draw_token(peer->endpoint);
     peer->candidate_peer_token = from;
     peer->candidate_number = peer->candidate_token >> 16;
     peer->candidate_seen = number;
@@ -341,32 +342,32 @@ static uint32_t receive_opening(fardel_endpoint *endpoint, fardel_peer *peer, co
 }
 
 /* Both tokens are named: it must be our session, or the candidate's first echo. */
-static uint32_t receive_long(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *datagram,
+static uint32_t receive_long(fardel_peer *peer, const uint8_t *datagram,
                              uint16_t bytes, uint32_t from, uint32_t to, uint32_t number) {
   fardel_session *session = &peer->session;
   if (peer->candidate_token == to && to != session->token) {
     if (peer->candidate_peer_token != from) return 0;
-    if (session->phase != PHASE_NONE && !end_unless_busy(endpoint, peer, FARDEL_PEER_RESTARTED))
+    if (session->phase != PHASE_NONE && !end_unless_busy(peer, FARDEL_PEER_RESTARTED))
       return 0;
-    promote(endpoint, peer);
+    promote(peer);
   }
   if (session->phase == PHASE_NONE || session->token != to) return from;
   if (session->phase != PHASE_OPEN && session->peer_token != from) {
     /* Before it has named ours, a token is only somebody's claim. */
     if (has_ended(peer, from)) {
-      fdl_end_session(endpoint, peer, FARDEL_PEER_RESTARTED);
+      fdl_end_session(peer, FARDEL_PEER_RESTARTED);
       return from;
     }
-    adopt(endpoint, peer, from);
+    adopt(peer, from);
   }
   if (session->peer_token == from)
-    take(endpoint, peer, datagram, bytes, LONG_HEAD_BYTES, number, 0);
+    take(peer, datagram, bytes, LONG_HEAD_BYTES, number, 0);
   else if (bytes >= NO_SESSION_BYTES)
-    session->flags |= F_SUSPECT | F_PROBE_DUE;
+    session->is_suspect = session->is_probe_due = 1;
   return 0;
 }
 
-static void receive_no_session(fardel_endpoint *endpoint, fardel_peer *peer, uint32_t to,
+static void receive_no_session(fardel_peer *peer, uint32_t to,
                                uint32_t number) {
   fardel_session *session = &peer->session;
   if (session->phase == PHASE_NONE || session->token != to) return;
@@ -374,40 +375,40 @@ static void receive_no_session(fardel_endpoint *endpoint, fardel_peer *peer, uin
                                                     session->openings_to - session->openings_from;
   if (!is_ours) {
     if (number - session->token_since >= session->number - session->token_since) return;
-    is_ours = session->phase == PHASE_OPEN || !(session->flags & F_OPENER) || !session->peer_token;
+    is_ours = session->phase == PHASE_OPEN || !(session->is_opener) || !session->peer_token;
   }
   if (is_ours) {
-    end_unless_busy(endpoint, peer, FARDEL_PEER_RESTARTED);
+    end_unless_busy(peer, FARDEL_PEER_RESTARTED);
     return;
   }
   remember_ended(peer, session->peer_token);
-  forget_peer_token(endpoint, peer);
+  forget_peer_token(peer);
 }
 
-uint32_t fdl_receive(fardel_endpoint *endpoint, fardel_peer *peer, const uint8_t *datagram,
+uint32_t fdl_receive(fardel_peer *peer, const uint8_t *datagram,
                      uint16_t bytes) {
   peer->datagrams_received++;
   if (!(datagram[0] & HEAD_LONG_BIT)) {
-    receive_short(endpoint, peer, datagram, bytes);
+    receive_short(peer, datagram, bytes);
     return 0;
   }
   uint32_t from = fdl_get_u32(datagram + 1);
   uint32_t to = fdl_get_u32(datagram + 5);
   uint32_t number = fdl_get_u32(datagram + 9);
-  if (from == 0) receive_no_session(endpoint, peer, to, number);
-  else if (to == 0) return receive_opening(endpoint, peer, datagram, bytes, from, number);
-  else return receive_long(endpoint, peer, datagram, bytes, from, to, number);
+  if (from == 0) receive_no_session(peer, to, number);
+  else if (to == 0) return receive_opening(peer, datagram, bytes, from, number);
+  else return receive_long(peer, datagram, bytes, from, to, number);
   return 0;
 }
 
-void fdl_outcome(fardel_endpoint *endpoint, fardel_peer *peer, uint32_t number, int outcome) {
+void fdl_outcome(fardel_peer *peer, uint32_t number, int outcome) {
   fardel_session *session = &peer->session;
-  int is_asked = session->flags & F_AWAITING && session->asked == number;
+  int is_asked = session->is_awaiting && session->asked == number;
   if (outcome != FARDEL_NOT_SENT && is_asked) {
-    if (!(session->flags & F_LEFT)) session->left_us = endpoint->now_us;
-    session->flags |= F_LEFT;
-    session->jitter = (uint8_t)endpoint->config->random(endpoint->config->context);
-    arm(session, T_PROBE, endpoint->now_us + fdl_interval(endpoint, session, session->probes));
+    if (!(session->has_left)) session->left_us = peer->endpoint->now_us;
+    session->has_left = 1;
+    session->jitter = (uint8_t)peer->endpoint->config->random(peer->endpoint->config->context);
+    fdl_arm(session, T_PROBE, peer->endpoint->now_us + fdl_interval(peer, session->probes));
   }
   if (outcome == FARDEL_LEFT || outcome == FARDEL_ACKNOWLEDGED) {
     session->not_acknowledged = 0;
@@ -415,50 +416,49 @@ void fdl_outcome(fardel_endpoint *endpoint, fardel_peer *peer, uint32_t number, 
   }
   if (outcome == FARDEL_NOT_ACKNOWLEDGED && ++session->not_acknowledged > NOT_ACKNOWLEDGED_MAX) return;
   fdl_lose(session, 0, number);
-  fdl_note_windows(endpoint, peer);
+  fdl_note_windows(peer);
   if (is_asked && session->phase != PHASE_OPENING) {
-    session->flags &= (uint16_t)~F_AWAITING;
-    session->flags |= F_NEEDS_ASK;
-    disarm(session, T_PROBE);
+    session->is_awaiting = 0;
+    session->needs_ask = 1;
+    fdl_disarm(session, T_PROBE);
   } else if (is_asked && outcome == FARDEL_NOT_SENT) {
-    arm(session, T_PROBE, endpoint->now_us + fdl_interval(endpoint, session, session->probes));
+    fdl_arm(session, T_PROBE, peer->endpoint->now_us + fdl_interval(peer, session->probes));
   }
 }
 
-static void probe(fardel_endpoint *endpoint, fardel_session *session) {
-  (void)endpoint;
+static void probe(fardel_session *session) {
   if (session->probes < UINT8_MAX) session->probes++;
-  disarm(session, T_PROBE);
+  fdl_disarm(session, T_PROBE);
   /* One more that the neighbour does not take, and sending waits again. */
   session->not_acknowledged = NOT_ACKNOWLEDGED_MAX;
-  session->flags |= F_PROBE_DUE;
+  session->is_probe_due = 1;
   if (session->phase != PHASE_OPENING) return;
   if (session->openings < UINT8_MAX - 1) session->openings++;
   else session->openings--; /* odd and even go on taking turns */
   fdl_lose(session, 1, 0);
 }
 
-void fdl_timeout(fardel_endpoint *endpoint, fardel_peer *peer) {
+void fdl_timeout(fardel_peer *peer) {
   fardel_session *session = &peer->session;
-  uint32_t now = endpoint->now_us;
+  uint32_t now = peer->endpoint->now_us;
   if (session->number - (session->token >> 16) > NUMBER_MAX) {
-    fdl_end_session(endpoint, peer, FARDEL_PEER_RESTARTED);
+    fdl_end_session(peer, FARDEL_PEER_RESTARTED);
     return;
   }
   for (int timer = T_PROBE; timer < TIMERS; timer++) {
-    if (!is_armed(session, timer) || !is_due(session->at[timer], now)) continue;
+    if (!fdl_is_over(session, timer, now)) continue;
     switch (timer) {
       case T_PROBE:
-        probe(endpoint, session);
+        probe(session);
         break;
       case T_SILENCE:
       case T_ABANDON:
-        if (end_unless_busy(endpoint, peer, FARDEL_UNREACHABLE)) return;
-        arm(session, timer, now + UNREACHABLE_US);
+        if (end_unless_busy(peer, FARDEL_UNREACHABLE)) return;
+        fdl_arm(session, timer, now + UNREACHABLE_US);
         break;
       default:
-        disarm(session, timer);
-        session->flags |= F_PROBE_DUE;
+        fdl_disarm(session, timer);
+        session->is_probe_due = 1;
     }
   }
 }
