@@ -360,4 +360,22 @@ export const MUTATIONS: readonly Mutation[] = [
     find: "asked.leftUs < asked.handedUs + TELLING_SEND_US_MIN",
     replace: "asked.leftUs < 0",
   },
+  {
+    name: "an opening answered by NO-SESSION is repeated with the same token (4.4)",
+    file: "protocol/session.ts",
+    find: "if (!this.isVerified && number >= from && number < to) return true;",
+    replace: "",
+  },
+  {
+    name: "the newest questions are remembered, not the oldest (7.1)",
+    file: "protocol/session.ts",
+    find: "if (this.#asked.length < ASKED_MAX) ",
+    replace: "if (this.#asked.length >= ASKED_MAX) this.#asked.shift();\n      ",
+  },
+  {
+    name: "a message given up does not let a closed window be asked about (8)",
+    file: "protocol/peer.ts",
+    find: "    this.session?.noteWindows(nowUs);\n",
+    replace: "",
+  },
 ];

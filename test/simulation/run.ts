@@ -102,6 +102,7 @@ class Run {
       medium: air,
       watch: this.watch,
       hasReplays: features.has("replays"),
+      hasCorruption: features.has("corruption") || features.has("strangers"),
       tamper: options.tamper,
       stationAt,
       fail: (error: unknown) => this.#fail(error),

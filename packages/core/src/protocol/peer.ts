@@ -140,11 +140,13 @@ export class Peer {
   }
 
   /** A message that its owner no longer wants; section 10. */
-  abort(message: OutgoingMessage, code: FardelErrorCode): void {
+  abort(message: OutgoingMessage, code: FardelErrorCode, nowUs: number): void {
     if (message.hasEnded) return;
     message.hasEnded = true;
     this.session?.sender.find(message.channel)?.giveUp(message);
     this.endMessage(message, { outcome: "failed", code, delivery: message.delivery });
+    // What is left may be only what a closed window holds back: then it is to be asked about.
+    this.session?.noteWindows(nowUs);
   }
 
   #openSession(nowUs: number): Session {
@@ -356,7 +358,7 @@ export class Peer {
   #expire(nowUs: number): void {
     this.deadlineUs = Number.POSITIVE_INFINITY;
     for (const message of [...this.#live]) {
-      if (message.options.deadlineUs <= nowUs) this.abort(message, "deadline-passed");
+      if (message.options.deadlineUs <= nowUs) this.abort(message, "deadline-passed", nowUs);
       else this.deadlineUs = Math.min(this.deadlineUs, message.options.deadlineUs);
     }
   }

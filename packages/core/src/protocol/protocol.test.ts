@@ -348,6 +348,35 @@ describe("a closed window", () => {
   });
 });
 
+describe("a closed window, and a message elsewhere that is given up", () => {
+  it("goes on to be asked about", () => {
+    const wire = openPair({ b: { peerBytesMax: 4096, messageBytesMax: 2048 } });
+    wire.b.readsAtOnce = false;
+    const messages = Array.from({ length: 4 }, (_, at) => wire.a.send(blob(1500, at)));
+    wire.run(wire.nowUs + 60 * S);
+    // It could go, so nothing is blocked when the ack comes; then it is gone before it went.
+    const other = wire.a.send(command, {}, 7);
+    const next = session(wire.b).receiver?.find(({ channel }) => channel === 0)?.next ?? 0;
+    const largest = (session(wire.a).nextNumber - 1) & 0xffff;
+    const ack = { type: "ack", channel: 0, largest, next, window: 0, prompt: true } as const;
+    wire.deliver(
+      wire.a,
+      shortDatagram(wire.b, [{ ...ack, truncated: false, map: new Uint8Array() }]),
+    );
+    wire.a.protocol.abort(wire.a.peer, other, wire.nowUs);
+    // That the window is open again is told once, and lost.
+    wire.lose = ({ from }) => from === wire.b;
+    wire.b.readsAtOnce = true;
+    wire.b.read();
+    wire.run(wire.nowUs + 100 * MS);
+    wire.lose = () => false;
+    wire.run(wire.nowUs + 20 * S);
+    expect(messages.map((message) => wire.a.endOf(message))).toEqual(
+      new Array(4).fill("delivered"),
+    );
+  });
+});
+
 describe("hostile and foreign input", () => {
   it("counts and ignores other versions, forms, protected and reserved bits, and what is too short", () => {
     const wire = openPair();

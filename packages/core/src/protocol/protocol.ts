@@ -165,7 +165,7 @@ export class Protocol {
   }
 
   abort(peer: Peer, message: OutgoingMessage, nowUs: number): void {
-    peer.abort(message, "aborted");
+    peer.abort(message, "aborted", nowUs);
     this.#touch(peer, nowUs);
   }
 

@@ -345,7 +345,7 @@ export class Session {
       this.confirmDueUs = Number.POSITIVE_INFINITY;
     if (mistaken > 0) this.pacer.noteMistaken(mistaken);
     this.pacer.noteAck(largest, lost, this.sendSpacingUs, nowUs);
-    this.#noteWindows(nowUs);
+    this.noteWindows(nowUs);
     this.#forgetNeedlessQuestion(largest);
   }
 
@@ -392,7 +392,7 @@ export class Session {
   }
 
   /** Whether the peer's windows hold everything back, and when to ask again; section 8. */
-  #noteWindows(nowUs: number): void {
+  noteWindows(nowUs: number): void {
     if (!this.sender.isBlockedByWindow) {
       this.#windowProbes = 0;
       this.windowProbeDueUs = Number.POSITIVE_INFINITY;
@@ -406,7 +406,7 @@ export class Session {
     const message = channel?.messageAt(first);
     if (!channel || !message || message.hasEnded) return;
     this.peer.handleStop(message, channel, reason);
-    this.#noteWindows(nowUs);
+    this.noteWindows(nowUs);
   }
 
   /** Nobody could be heard while the link was down: silence counts from now. */
@@ -453,7 +453,7 @@ export class Session {
     }
     if (outcome === "not-acknowledged" && ++this.#notAcknowledged > NOT_ACKNOWLEDGED_MAX) return;
     this.sender.loseDatagram(number);
-    this.#noteWindows(nowUs);
+    this.noteWindows(nowUs);
     if (this.probe.awaited === number && this.phase !== "opening") {
       this.probe.awaited = -1;
       this.needsAsk = true;
@@ -512,7 +512,7 @@ export class Session {
   handleTimeout(nowUs: number): void {
     if (this.sender.lossDueUs <= nowUs) {
       this.peer.statistics.fragmentsLost += this.sender.detectLosses(nowUs);
-      this.#noteWindows(nowUs);
+      this.noteWindows(nowUs);
     }
     if (this.#unreachableDueUs <= nowUs) {
       this.peer.endSession("peer-unreachable", nowUs);
