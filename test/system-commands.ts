@@ -1,7 +1,15 @@
 import { spawnSync } from "node:child_process";
 
 /** Commands of the system that tests use, and the Debian packages that bring them. */
-const PACKAGES = { socat: "socat", spin: "spin", gcc: "gcc libc6-dev" } as const;
+const PACKAGES = {
+  socat: "socat",
+  spin: "spin",
+  gcc: "gcc libc6-dev",
+  clang: "clang",
+  "wasm-ld": "lld",
+  "powerpc-linux-gnu-gcc": "gcc-powerpc-linux-gnu libc6-dev-powerpc-cross",
+  "qemu-ppc": "qemu-user",
+} as const;
 
 export type SystemCommand = keyof typeof PACKAGES;
 

@@ -278,6 +278,8 @@ uint32_t fardel_poll(fardel_endpoint *endpoint, uint32_t now_us) {
     while (expire_one(peer)) continue;
     if (!endpoint->is_down && peer->session.phase != PHASE_NONE) fdl_timeout(peer);
     note_wanted(peer);
+    /* Whatever has ended since, what a closed window holds back is asked about. */
+    if (peer->session.phase == PHASE_OPEN) fdl_note_windows(peer);
   }
   fardel_ticket *ticket;
   while (!endpoint->is_down && !endpoint->is_waiting && (ticket = free_ticket(endpoint)) != NULL)
