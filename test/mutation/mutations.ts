@@ -363,7 +363,7 @@ export const MUTATIONS: readonly Mutation[] = [
   {
     name: "an opening answered by NO-SESSION is repeated with the same token (4.4)",
     file: "protocol/session.ts",
-    find: "if (!this.isVerified && number >= from && number < to) return true;",
+    find: "if (!this.isVerified && number >= this.#openedFrom && number < this.#openedTo) return true;",
     replace: "",
   },
   {

@@ -66,7 +66,8 @@ export class Session {
   /** Number of the first datagram since the peer's token is what it is. */
   #tokenSince = 0;
   /** Numbers of the last openings before that, from the first one up to the one behind the last. */
-  #openings = { from: 0, to: 0 };
+  #openedFrom = 0;
+  #openedTo = 0;
   received = new ReplayWindow();
   readonly roundTrip = new RoundTrip();
   readonly acks: AckPolicy;
@@ -174,8 +175,7 @@ export class Session {
    */
   noteNoSession(number: number): boolean {
     // Openings are answered so only if our own token is one of a session that is over.
-    const { from, to } = this.#openings;
-    if (!this.isVerified && number >= from && number < to) return true;
+    if (!this.isVerified && number >= this.#openedFrom && number < this.#openedTo) return true;
     if (number < this.#tokenSince || number >= this.nextNumber) return false;
     if (this.isVerified || !this.#isOpener || this.peerToken === 0) return true;
     this.#forgetPeerToken();
@@ -200,8 +200,10 @@ export class Session {
   /** The peer's token has become known, or another one than was claimed: what it sends can be received. */
   adoptPeerToken(token: number): void {
     if (this.peerToken !== 0) this.#forgetPeerToken();
-    else if (this.#tokenSince < this.nextNumber)
-      this.#openings = { from: this.#tokenSince, to: this.nextNumber };
+    else if (this.#tokenSince < this.nextNumber) {
+      this.#openedFrom = this.#tokenSince;
+      this.#openedTo = this.nextNumber;
+    }
     this.peerToken = token;
     this.#tokenSince = this.firstEchoNumber = this.nextNumber;
     const { config } = this.environment;
