@@ -53,7 +53,9 @@ enum { SKIP_DELIVER, SKIP_DROP };
 #define RETRY_US_FIRST 50000u
 #define RETRY_US_MIN 3000u
 #define RETRY_US_MAX 5000000u
+#ifndef UNREACHABLE_US
 #define UNREACHABLE_US 30000000u
+#endif
 #define GRANULARITY_US 1000u
 
 /** Whether instant `at` is not after `now`, in a time that wraps. */

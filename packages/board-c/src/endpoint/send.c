@@ -185,23 +185,26 @@ int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
     session->largest_acked = largest;
   session->has_acked = 1;
   if (is_prompt) fdl_sample(peer, largest);
-  int is_complete = cut_channel == FARDEL_CHANNELS;
+  /* Channels of which this ack says everything. */
+  uint16_t judged = cut_channel == FARDEL_CHANNELS ? UINT16_MAX : mentioned;
   int is_open = 0;
-  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
-    fardel_tx *tx = &session->tx[i];
-    int is_judged = is_complete || mentioned >> i & 1 || ++tx->left_out >= LEFT_OUT_MAX;
+  fardel_tx *tx = session->tx;
+  for (unsigned i = 0; i < FARDEL_CHANNELS; i++, tx++) {
+    if (!(judged >> i & 1) && ++tx->left_out >= LEFT_OUT_MAX) judged |= (uint16_t)(1u << i);
+    int is_judged = judged >> i & 1;
     if (is_judged) tx->left_out = 0;
-    if (tx->skip == SKIP_SENT && is_judged && (int32_t)(tx->skip_number - largest) <= 0)
+    if (tx->skip != SKIP_SENT) continue;
+    if (!is_judged) is_open = 1;
+    else if ((int32_t)(tx->skip_number - largest) <= 0)
       tx->skip = shut >> i & 1 ? SKIP_WAITING : SKIP_DUE;
-    else if (tx->skip == SKIP_SENT && !is_judged)
-      is_open = 1;
-    for (uint8_t j = 0; j < FARDEL_SEND_WINDOW; j++) {
-      fardel_flight *flight = &session->flights[j];
-      if (!flight->message || flight->message->channel != i || flight->is_lost) continue;
-      int is_known = i != cut_channel || ahead(cut_from, flight->fragment) >= 0x8000;
-      if (!is_judged) is_open = 1;
-      else if (is_known && (int32_t)(flight->number - largest) <= 0) flight->is_lost = 1;
-    }
+  }
+  for (fardel_flight *flight = session->flights; flight < session->flights + FARDEL_SEND_WINDOW; flight++) {
+    if (!flight->message || flight->is_lost) continue;
+    uint8_t channel = flight->message->channel;
+    if (!(judged >> channel & 1)) is_open = 1;
+    else if ((channel != cut_channel || ahead(cut_from, flight->fragment) >= 0x8000) &&
+             (int32_t)(flight->number - largest) <= 0)
+      flight->is_lost = 1;
   }
   if ((int32_t)(largest - session->asked) >= 0 && !is_open) session->is_awaiting = 0;
   if (session->peer_token && (int32_t)(largest - session->token_since) >= 0) {

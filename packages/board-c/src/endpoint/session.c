@@ -163,13 +163,14 @@ static int take_number(fardel_session *session, uint32_t number) {
     session->highest = number;
     forward = 0;
   }
-  if (forward > 0) {
-    uint64_t seen = (uint64_t)session->seen[1] << 32 | session->seen[0];
-    seen = forward < REPLAY_WINDOW ? seen << forward : 0;
-    session->seen[0] = (uint32_t)seen;
-    session->seen[1] = (uint32_t)(seen >> 32);
-    session->highest = number;
+  if (forward > 0) session->highest = number;
+  if (forward >= REPLAY_WINDOW) {
+    session->seen[0] = session->seen[1] = 0;
     forward = 0;
+  }
+  for (; forward > 0; forward--) {
+    session->seen[1] = session->seen[1] << 1 | session->seen[0] >> 31;
+    session->seen[0] <<= 1;
   }
   if (forward <= -REPLAY_WINDOW) return 0;
   uint8_t bit = (uint8_t)-forward;
