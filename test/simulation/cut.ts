@@ -1,5 +1,6 @@
 import { FEATURE_NAMES, FEATURES, type Feature } from "./features.js";
 import type { Scenario } from "./scenario.js";
+import type { BoardsMode } from "./scenario-for-boards.js";
 
 /** The lists of a scenario from which single entries can be left out. */
 export const LISTS = ["sends", "strokes", "intrusions"] as const;
@@ -29,9 +30,10 @@ export function cutScenario(scenario: Scenario, cut: Cut = {}): Scenario {
 }
 
 /** The command that shows a run again. */
-export function replayCommand(seed: number, cut?: Cut): string {
+export function replayCommand(seed: number, cut?: Cut, boards?: BoardsMode): string {
   const options = Object.entries(cutWords(cut)).map(([name, value]) => ` --${name} ${value}`);
-  return `npm run soak -- --seed ${seed} --trace${options.join("")}`;
+  const of = boards ? `--boards ${boards} ` : "";
+  return `npm run soak -- ${of}--seed ${seed} --trace${options.join("")}`;
 }
 
 /** A cut as options of the command line. */

@@ -1,6 +1,7 @@
 import { FardelError } from "@fardel/core";
 import { Medium, VirtualClock } from "@fardel/lossy-link";
 import { describeDatagram } from "../../packages/core/src/wire/describe.js";
+import { boardOpener } from "./board-stations.js";
 import { type Cut, cutScenario, replayCommand } from "./cut.js";
 import { drawScenario } from "./draw-scenario.js";
 import { checkEnd, mayLoseSessions } from "./explanations.js";
@@ -16,7 +17,9 @@ import {
   type SendPlan,
   type StrokePlan,
 } from "./scenario.js";
+import { type BoardsMode, isBoard, scenarioForBoards } from "./scenario-for-boards.js";
 import { Station, type Tamper } from "./station.js";
+import { openTypeScript } from "./station-endpoint.js";
 import { Watch } from "./watch.js";
 
 /** What a run is given besides its seed. */
@@ -24,6 +27,8 @@ export interface RunOptions {
   /** Called with a line for each datagram and each thing that happens. */
   readonly trace?: (line: string) => void;
   readonly tamper?: Tamper;
+  /** Which stations run the endpoint in C; none if left out. */
+  readonly boards?: BoardsMode;
 }
 
 /** What a run that went well can tell. */
@@ -58,13 +63,15 @@ export async function runSeed(
     return await runScenario(scenario, options);
   } catch (cause) {
     const what = cause instanceof Error ? cause.message : String(cause);
-    throw new Error(`Seed ${seed}: ${what} Replay: ${replayCommand(seed, cut)}`, { cause });
+    const command = replayCommand(seed, cut, options.boards);
+    throw new Error(`Seed ${seed}: ${what} Replay: ${command}`, { cause });
   }
 }
 
 /** @throws BrokenPromise, or whatever else broke */
 export function runScenario(scenario: Scenario, options: RunOptions = {}): Promise<RunReport> {
-  return new Run(scenario, options).go();
+  const { boards } = options;
+  return new Run(boards ? scenarioForBoards(scenario, boards) : scenario, options).go();
 }
 
 class Run {
@@ -95,6 +102,11 @@ class Run {
     const stationAt = (address: Uint8Array) => byAddress.get(String(address)) ?? -1;
     this.watch = new Watch(scenario, oracle, clock, stationAt, (error) => this.#fail(error));
     if (features.has("strangers")) this.#intruders = new Intruders(air);
+    const openBoard = boardOpener(
+      stations.length,
+      features.has("strangers"),
+      !features.has("outages") && !features.has("impatience"),
+    );
     const setting = {
       clock,
       oracle,
@@ -104,6 +116,8 @@ class Run {
       hasReplays: features.has("replays"),
       hasCorruption: features.has("corruption") || features.has("strangers"),
       tamper: options.tamper,
+      openerOf: (station: number) =>
+        isBoard(options.boards, seed, station) ? openBoard : openTypeScript,
       stationAt,
       fail: (error: unknown) => this.#fail(error),
       isHealed: () => this.#isHealed,

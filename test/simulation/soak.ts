@@ -5,6 +5,7 @@ import { drawScenario } from "./draw-scenario.js";
 import { FEATURE_NAMES, FEATURES } from "./features.js";
 import { readScenario, writeScenario } from "./kept-scenario.js";
 import { runScenario, runSeed } from "./run.js";
+import { BOARDS_MODES, type BoardsMode } from "./scenario-for-boards.js";
 import { shrink } from "./shrink.js";
 import { type Order, type Outcome, Worker } from "./workers.js";
 
@@ -13,6 +14,7 @@ const USAGE = `Simulations with many seeds: npm run soak -- [options]
   --seeds N         how many seeds (default 1000)
   --from S          the first one (default 1)
   --seed S          this one only
+  --boards MODE     stations run the endpoint in C: some of them with ts-c, all with c-c
   --jobs J          processes (default: one for each core)
   --without a,b     features that stay off
   --sends 0-3,7     with --seed: these messages only, by their places; none for none
@@ -36,6 +38,7 @@ async function main(): Promise<number> {
       from: { type: "string", default: "1" },
       seed: { type: "string" },
       jobs: { type: "string" },
+      boards: { type: "string" },
       without: { type: "string" },
       sends: { type: "string" },
       strokes: { type: "string" },
@@ -54,15 +57,16 @@ async function main(): Promise<number> {
   if (values.features)
     return print(FEATURE_NAMES.map((name) => `${name.padEnd(15)} ${FEATURES[name]}\n`).join(""));
   const show = values.trace ? (line: string) => void print(`${line}\n`) : undefined;
-  if (values.scenario !== undefined) return replay(values.scenario, show);
+  const boards = boardsMode(values.boards);
+  if (values.scenario !== undefined) return replay(values.scenario, show, boards);
   const words = onlyCutWords(values);
   const cut = parseCut(words);
   if (values.save !== undefined) return save(whole(values.seed ?? "", "seed"), cut, values.save);
-  if (show) return runOne(whole(values.seed ?? values.from, "seed"), cut, show);
+  if (show) return runOne(whole(values.seed ?? values.from, "seed"), cut, show, boards);
   const from = whole(values.seed ?? values.from, "from");
   const seeds = values.seed ? 1 : whole(values.seeds, "seeds");
   const jobs = whole(values.jobs ?? String(availableParallelism()), "jobs");
-  return soak({ from, seeds, jobs, words, shrinks: !values["no-shrink"] });
+  return soak({ from, seeds, jobs, words, boards, shrinks: !values["no-shrink"] });
 }
 
 interface SoakPlan {
@@ -71,13 +75,14 @@ interface SoakPlan {
   readonly jobs: number;
   readonly words: CutWords;
   readonly shrinks: boolean;
+  readonly boards: BoardsMode | undefined;
 }
 
 function onlyCutWords({ without, sends, strokes, intrusions }: CutWords): CutWords {
   return { without, sends, strokes, intrusions };
 }
 
-async function soak({ from, seeds, jobs, words, shrinks }: SoakPlan): Promise<number> {
+async function soak({ from, seeds, jobs, words, shrinks, boards }: SoakPlan): Promise<number> {
   const workers = Array.from({ length: Math.max(1, Math.min(jobs, seeds)) }, () => new Worker());
   const totals = { seeds: 0, datagrams: 0, messages: 0, virtualUs: 0 };
   const failed: Extract<Outcome, { ok: false }>[] = [];
@@ -86,7 +91,7 @@ async function soak({ from, seeds, jobs, words, shrinks }: SoakPlan): Promise<nu
     `${totals.seeds} of ${seeds} seeds, ${failed.length} failed, ${totals.messages} messages, ${totals.datagrams} datagrams, ${(totals.virtualUs / 3.6e9).toFixed(1)} h of virtual time`;
   const work = async (worker: Worker) => {
     while (next < from + seeds) {
-      const outcome = await worker.run({ seed: next++, cut: words });
+      const outcome = await worker.run({ seed: next++, cut: words, boards });
       totals.seeds++;
       if (outcome.ok) {
         totals.datagrams += outcome.report.datagrams;
@@ -104,7 +109,7 @@ async function soak({ from, seeds, jobs, words, shrinks }: SoakPlan): Promise<nu
   note("");
   print(`${progress()}\n`);
   failed.sort((one, other) => one.seed - other.seed);
-  if (shrinks) await shrinkAll(failed.slice(0, SHRUNK_MAX), workers, parseCut(words));
+  if (shrinks) await shrinkAll(failed.slice(0, SHRUNK_MAX), workers, parseCut(words), boards);
   for (const worker of workers) worker.stop();
   return failed.length > 0 ? 1 : 0;
 }
@@ -113,16 +118,18 @@ async function shrinkAll(
   failed: readonly { readonly seed: number }[],
   workers: readonly Worker[],
   start: Cut,
+  boards: BoardsMode | undefined,
 ): Promise<void> {
   const waiting = [...failed];
   const work = async (worker: Worker) => {
     for (let one = waiting.shift(); one; one = waiting.shift()) {
       const { seed } = one;
       note(`making seed ${seed} smaller`);
-      const fails = async (cut: Cut) => !(await worker.run({ seed, cut: cutWords(cut) })).ok;
+      const fails = async (cut: Cut) =>
+        !(await worker.run({ seed, cut: cutWords(cut), boards })).ok;
       const cut = await shrink(seed, start, fails);
       note("");
-      print(`${describe(seed, cut)}\n  ${replayCommand(seed, cut)}\n`);
+      print(`${describe(seed, cut)}\n  ${replayCommand(seed, cut, boards)}\n`);
     }
   };
   await Promise.all(workers.map(work));
@@ -138,9 +145,14 @@ function describe(seed: number, cut: Cut): string {
   return `Seed ${seed} fails with ${counts}, and ${[...features].join(", ") || "no feature"}:`;
 }
 
-async function runOne(seed: number, cut: Cut, trace: (line: string) => void): Promise<number> {
+async function runOne(
+  seed: number,
+  cut: Cut,
+  trace: (line: string) => void,
+  boards: BoardsMode | undefined,
+): Promise<number> {
   try {
-    const report = await runSeed(seed, { cut, trace });
+    const report = await runSeed(seed, { cut, trace, ...(boards && { boards }) });
     print(`Seed ${seed} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
   } catch (error) {
@@ -154,10 +166,17 @@ function save(seed: number, cut: Cut, file: string): number {
   return print(`Written: ${file}. Run it with npm run soak -- --scenario ${file} --trace\n`);
 }
 
-async function replay(file: string, trace: ((line: string) => void) | undefined): Promise<number> {
+async function replay(
+  file: string,
+  trace: ((line: string) => void) | undefined,
+  boards: BoardsMode | undefined,
+): Promise<number> {
   const scenario = readScenario(file);
   try {
-    const report = await runScenario(scenario, trace ? { trace } : {});
+    const report = await runScenario(scenario, {
+      ...(trace && { trace }),
+      ...(boards && { boards }),
+    });
     print(`${file} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
   } catch (error) {
@@ -170,9 +189,10 @@ async function replay(file: string, trace: ((line: string) => void) | undefined)
 function serve(): Promise<number> {
   // Most errors here are part of the play, and a third of their cost is the stack.
   Error.stackTraceLimit = 0;
-  const run = async ({ seed, cut }: Order): Promise<Outcome> => {
+  const run = async ({ seed, cut, boards }: Order): Promise<Outcome> => {
     try {
-      return { ok: true, seed, report: await runSeed(seed, { cut: parseCut(cut) }) };
+      const options = { cut: parseCut(cut), ...(boards && { boards }) };
+      return { ok: true, seed, report: await runSeed(seed, options) };
     } catch (error) {
       return { ok: false, seed, message: messageOf(error) };
     }
@@ -182,6 +202,14 @@ function serve(): Promise<number> {
     (order) => void run(order as Order).then((outcome) => process.send?.(outcome)),
   );
   return new Promise((resolve) => process.on("disconnect", () => resolve(0)));
+}
+
+/** @throws Error - what the option takes */
+function boardsMode(text: string | undefined): BoardsMode | undefined {
+  const mode = BOARDS_MODES.find((each) => each === text);
+  if (text !== undefined && !mode)
+    throw new Error(`--boards ${text}: give ${BOARDS_MODES.join(" or ")}.`);
+  return mode;
 }
 
 function messageOf(error: unknown): string {

@@ -1,12 +1,10 @@
 import {
   DEFAULT_CONFIG,
-  Endpoint,
   FardelError,
   type FardelErrorCode,
   type IncomingStream,
   type MessageHead,
   type ProtocolConfig,
-  type Request,
 } from "@fardel/core";
 import { type LossyLink, type Medium, Random, type VirtualClock } from "@fardel/lossy-link";
 import { BootClock, BootLink } from "./boot-link.js";
@@ -15,6 +13,7 @@ import { changed, Keepsake } from "./keepsake.js";
 import { type Arrival, BrokenPromise, type Incarnation, type Oracle } from "./oracle.js";
 import { idOf, NAMED_BYTES_MIN, replyTo } from "./payload.js";
 import type { IntrusionPlan, StationPlan } from "./scenario.js";
+import type { OpenEndpoint, StationEndpoint, StationRequest } from "./station-endpoint.js";
 import type { Watch } from "./watch.js";
 
 /** Every so many requests are answered with a failure. */
@@ -43,6 +42,8 @@ export interface StationSetting {
   readonly hasCorruption: boolean;
   readonly watch: Watch;
   readonly tamper: Tamper | undefined;
+  /** What the station with this number runs. */
+  openerOf(station: number): OpenEndpoint;
   stationAt(address: Uint8Array): number;
   /** What broke in code that nobody waits for. */
   fail(error: unknown): void;
@@ -54,7 +55,7 @@ export class Station {
   readonly radio: LossyLink;
   readonly config: ProtocolConfig;
   readonly boots: Incarnation[] = [];
-  endpoint!: Endpoint;
+  endpoint!: StationEndpoint;
   /** Replies under way. */
   replies = 0;
   #link!: BootLink;
@@ -129,7 +130,17 @@ export class Station {
       random: () => draws.uint32(),
       ...(this.#isSelective && { accept: (head: MessageHead) => this.#accept(head) }),
     };
-    void Endpoint.open(options).then((endpoint) => {
+    const opened = setting.openerOf(this.index)({
+      ...{ typescript: options, index: this.index, boot, plan, seed: setting.seed },
+      fail: (error) => {
+        if (this.incarnation === incarnation) setting.fail(error);
+      },
+      shareOf: (label, ...values) => this.#shareOf(label, ...values),
+      noteLeftUnread: (start) => {
+        if (this.incarnation === incarnation) setting.oracle.noteLeftUnread(start);
+      },
+    });
+    void opened.then((endpoint) => {
       if (this.incarnation === incarnation) this.#begin(endpoint, incarnation);
     }, setting.fail);
   }
@@ -148,7 +159,7 @@ export class Station {
     return streamShare + cancelShare + refuseShare > 0;
   }
 
-  #begin(endpoint: Endpoint, incarnation: Incarnation): void {
+  #begin(endpoint: StationEndpoint, incarnation: Incarnation): void {
     const { setting, plan } = this;
     this.endpoint = endpoint;
     endpoint.on("session-ended", ({ peer }) => {
@@ -184,7 +195,7 @@ export class Station {
     for (const each of tamper?.(arrival) ?? [arrival]) oracle.noteArrival(incarnation, each);
   }
 
-  async #readMessages(endpoint: Endpoint, incarnation: Incarnation): Promise<void> {
+  async #readMessages(endpoint: StationEndpoint, incarnation: Incarnation): Promise<void> {
     await this.#linger();
     for await (const { peer, bytes, way, channel } of endpoint.messages()) {
       const from = this.setting.stationAt(peer.address);
@@ -193,7 +204,7 @@ export class Station {
     }
   }
 
-  async #readRequests(endpoint: Endpoint, incarnation: Incarnation): Promise<void> {
+  async #readRequests(endpoint: StationEndpoint, incarnation: Incarnation): Promise<void> {
     for await (const request of endpoint.requests()) {
       const from = this.setting.stationAt(request.peer.address);
       const { bytes } = request;
@@ -212,7 +223,7 @@ export class Station {
     }
   }
 
-  async #answer(request: Request, incarnation: Incarnation): Promise<void> {
+  async #answer(request: StationRequest, incarnation: Incarnation): Promise<void> {
     const id = idOf(request.bytes);
     const { clock, oracle } = this.setting;
     this.replies++;
@@ -236,7 +247,7 @@ export class Station {
     clock.wakeWaiters();
   }
 
-  async #readStreams(endpoint: Endpoint, incarnation: Incarnation): Promise<void> {
+  async #readStreams(endpoint: StationEndpoint, incarnation: Incarnation): Promise<void> {
     // One after the other on each channel, so that their order can be judged.
     const lanes = new Map<string, Promise<void>>();
     for await (const stream of endpoint.streams()) {

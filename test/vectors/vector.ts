@@ -70,7 +70,9 @@ export function bytesOf(hex: string): number[] {
 
 /** Adds the CRC-16 of section 2.4, computed bit by bit from its definition in RFC 1662. */
 export function sealed(hex: string, tokenTo: string, tokenFrom: string, number: string): string {
-  const crc = crc16(bytesOf(tokenTo + tokenFrom + number + plain(hex)));
+  const isLong = ((bytesOf(hex)[0] ?? 0) & 0x30) === 0x10;
+  const unsent = isLong ? "" : `${tokenTo}${tokenFrom}${number.slice(0, 4)}0000`;
+  const crc = crc16(bytesOf(unsent + plain(hex)));
   return plain(hex) + hexOf([crc & 0xff, crc >> 8]);
 }
 

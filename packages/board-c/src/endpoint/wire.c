@@ -183,9 +183,12 @@ int fdl_check_frames(const uint8_t *at, const uint8_t *end) {
 
 uint16_t fdl_datagram_crc(const uint8_t *datagram, uint16_t bytes, uint32_t token_to,
                       uint32_t token_from, uint32_t number) {
+  /* What is sent does not enter twice: damage to it would count twice, too. */
   uint8_t unsent[12];
-  fdl_put_u32(fdl_put_u32(fdl_put_u32(unsent, token_to), token_from), number);
-  return fardel_crc16(fardel_crc16(FARDEL_CRC16_START, unsent, sizeof unsent), datagram, bytes);
+  uint16_t crc = FARDEL_CRC16_START;
+  fdl_put_u32(fdl_put_u32(fdl_put_u32(unsent, token_to), token_from), number & 0xFFFF0000u);
+  if (!(datagram[0] & HEAD_LONG_BIT)) crc = fardel_crc16(crc, unsent, sizeof unsent);
+  return fardel_crc16(crc, datagram, bytes);
 }
 
 int fdl_is_datagram(const uint8_t *datagram, uint16_t bytes) {

@@ -1,6 +1,6 @@
 import type { ByteWriter } from "./byte-writer.js";
 import { CRC16_GOOD, CRC16_START, updateCrc16, updateCrc16U32 } from "./crc16.js";
-import { CRC_BYTES, SHORT_HEAD_BYTES } from "./head.js";
+import { CRC_BYTES, isLongForm, SHORT_HEAD_BYTES } from "./head.js";
 
 /**
  * Appends the CRC-16 to a datagram whose head and frames are written.
@@ -26,7 +26,8 @@ export function sealDatagram(
   if (bytes.length - at < CRC_BYTES) {
     throw new RangeError(`The CRC does not fit behind ${at} of ${bytes.length} bytes.`);
   }
-  const crc = ~updateCrc16(pseudoHeader(tokenTo, tokenFrom, number), bytes, 0, at);
+  const register = unsentRegister(bytes, tokenTo, tokenFrom, number);
+  const crc = ~updateCrc16(register, bytes, 0, at);
   bytes[at] = crc;
   bytes[at + 1] = crc >>> 8;
   out.at = at + CRC_BYTES;
@@ -49,11 +50,21 @@ export function crcMatches(
 ): boolean {
   // With less than this the tokens alone could leave the good register.
   if (datagram.length < SHORT_HEAD_BYTES + CRC_BYTES) return false;
-  const register = pseudoHeader(tokenTo, tokenFrom, number);
+  const register = unsentRegister(datagram, tokenTo, tokenFrom, number);
   return updateCrc16(register, datagram, 0, datagram.length) === CRC16_GOOD;
 }
 
-/** The register after the twelve bytes that are not sent. */
-function pseudoHeader(tokenTo: number, tokenFrom: number, number: number): number {
-  return updateCrc16U32(updateCrc16U32(updateCrc16U32(CRC16_START, tokenTo), tokenFrom), number);
+/**
+ * The register after what belongs to the datagram and is not sent. What is sent does not enter twice: damage to it would
+ * count twice, too, and three bits could pass for none.
+ */
+function unsentRegister(
+  datagram: Uint8Array,
+  tokenTo: number,
+  tokenFrom: number,
+  number: number,
+): number {
+  if (isLongForm(datagram)) return CRC16_START;
+  const upperHalf = number & 0xffff_0000;
+  return updateCrc16U32(updateCrc16U32(updateCrc16U32(CRC16_START, tokenTo), tokenFrom), upperHalf);
 }

@@ -135,3 +135,8 @@ function u32At(bytes: Uint8Array, at: number): number {
 export function patchAsk(datagramBytes: Uint8Array, ask: Ask): void {
   datagramBytes[0] = (datagramBytes[0]! & ~ASK_MASK) | ask;
 }
+
+/** Whether the head says that both tokens and the whole number are in the datagram. */
+export function isLongForm(datagramBytes: Uint8Array): boolean {
+  return (datagramBytes[0]! & FORM_MASK) === FORM_LONG;
+}
