@@ -148,6 +148,9 @@ typedef struct fardel_peer {
   uint32_t repeated;
   /** Length of the candidate's opening that waits for its answer; 0: none does. */
   uint16_t candidate_bytes;
+  /** What HELLO in it said. */
+  uint16_t candidate_mtu;
+  uint8_t candidate_window;
   uint16_t loose_id;
   uint8_t address[FARDEL_ADDRESS_BYTES];
   uint8_t is_used;

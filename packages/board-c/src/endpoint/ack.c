@@ -80,7 +80,9 @@ uint8_t *fdl_write_acks(fardel_peer *peer, uint8_t *at, const uint8_t *end) {
     if (room < bytes) {
       /* Only the first map may be cut: the others wait until they fit. */
       if (room < 0 || flags) {
-        if (flags) *flags |= ACK_CUT;
+        /* Beside HELLO there may be no room for a single one: then the peer asks again. */
+        if (!flags) break;
+        *flags |= ACK_CUT;
         fdl_arm(session, T_ACK, peer->endpoint->now_us);
         break;
       }

@@ -53,18 +53,70 @@ static uint32_t numbers_ahead(const fardel_session *session) {
          (session->has_acked ? session->largest_acked : session->token >> 16);
 }
 
+/* Bytes of the frame of a fragment without length. */
+static int frame_bytes(const fardel_message *message, uint16_t index) {
+  uint32_t offset;
+  uint16_t count;
+  uint8_t shape = fdl_span(message, index, &offset, &count);
+  if (shape == DATA_FIRST) count = (uint16_t)(count + fdl_varint_bytes(fdl_stream_bytes(message)));
+  if (shape == DATA_LAST) count += MESSAGE_CRC_BYTES;
+  return DATA_HEAD_BYTES + count;
+}
+
+/* The part of an unacknowledged message that goes next. */
+typedef struct loose_part {
+  uint32_t offset;
+  uint16_t count;
+  int is_whole;
+  int is_last;
+  /** All of its frame without length. */
+  int bytes;
+} loose_part;
+
+static loose_part loose_part_of(const fardel_session *session, const fardel_message *message) {
+  loose_part part;
+  uint16_t around = session->mtu < 64 ? SHORT_HEAD_BYTES + CRC_BYTES : LONG_HEAD_BYTES + CRC_BYTES;
+  uint16_t piece = (uint16_t)(session->mtu - around - LOOSE_FRAGMENT_HEAD_BYTES);
+  part.is_whole = message->length + 1 <= (uint32_t)(session->mtu - around);
+  part.offset = part.is_whole ? 0 : (uint32_t)message->cut * piece;
+  if (part.offset > message->length) part.offset = message->length;
+  uint32_t left = message->length - part.offset;
+  part.is_last = part.is_whole || left + MESSAGE_CRC_BYTES <= piece;
+  part.count = (uint16_t)(left < piece || part.is_whole ? left : piece);
+  part.bytes = part.is_whole ? 1 + part.count
+                             : LOOSE_FRAGMENT_HEAD_BYTES + part.count +
+                                   (part.is_last ? MESSAGE_CRC_BYTES : 0);
+  return part;
+}
+
+/* Bytes of the frame of what was picked, without length. */
+static int picked_bytes(const fardel_session *session, const pick *picked) {
+  fardel_message *message = picked->flight ? picked->flight->message : picked->message;
+  if (message->channel >= FARDEL_LOOSE) return loose_part_of(session, message).bytes;
+  if (picked->flight) return frame_bytes(message, ahead(message->first, picked->flight->fragment));
+  if (message->cut == 0) message->piece = (uint16_t)(session->mtu - FARDEL_AROUND_BYTES);
+  return frame_bytes(message, message->cut);
+}
+
+/* Room for frames in the next datagram; section 2.2 and 4.3. */
+static int32_t frames_room(const fardel_session *session) {
+  int32_t limit = credit_of(session) < session->mtu ? credit_of(session) : session->mtu;
+  if (session->phase != PHASE_OPEN) return limit - LONG_HEAD_BYTES - HELLO_BYTES - CRC_BYTES;
+  return limit - CRC_BYTES -
+         (numbers_ahead(session) > SHORT_FORM_REACH ? LONG_HEAD_BYTES : SHORT_HEAD_BYTES);
+}
+
 static int data_rank(const fardel_peer *peer, int may_repeat) {
   const fardel_session *session = &peer->session;
   pick picked = {NULL, NULL};
   int rank = fdl_pick(peer, &picked);
   int is_awaiting = session->is_awaiting;
+  /* What has no room must wait for the peer's word. */
+  if (rank >= 0 && picked_bytes(session, &picked) > frames_room(session)) return is_awaiting ? -1 : 0;
   /* While an opening waits for its answer, only the probe timer repeats what it carried. */
   if (session->phase == PHASE_OPENING && is_awaiting && !may_repeat && picked.flight) return -1;
   /* What may not go to an unverified peer makes us ask it to prove itself. */
-  if (rank < 0 && session->phase == PHASE_ANSWERING && !is_awaiting) {
-    for (const fardel_message *each = peer->queue; each; each = each->next)
-      if (!(each->state & M_CUT)) return 0;
-  }
+  if (rank < 0 && session->phase == PHASE_ANSWERING && !is_awaiting) return peer->queue ? 0 : -1;
   return rank;
 }
 
@@ -142,16 +194,6 @@ static int read_bytes(fardel_message *message, uint32_t offset, uint8_t *into, u
   return 0;
 }
 
-/* Bytes of the frame of a fragment without length. */
-static int frame_bytes(const fardel_message *message, uint16_t index) {
-  uint32_t offset;
-  uint16_t count;
-  uint8_t shape = fdl_span(message, index, &offset, &count);
-  if (shape == DATA_FIRST) count = (uint16_t)(count + fdl_varint_bytes(fdl_stream_bytes(message)));
-  if (shape == DATA_LAST) count += MESSAGE_CRC_BYTES;
-  return DATA_HEAD_BYTES + count;
-}
-
 static void write_fragment(writer *out, fardel_message *message, uint16_t index, uint16_t fragment) {
   uint32_t offset;
   uint16_t count;
@@ -178,37 +220,28 @@ static void write_fragment(writer *out, fardel_message *message, uint16_t index,
 
 /* Unacknowledged messages. @returns 0: it does not fit */
 static int write_loose(fardel_peer *peer, writer *out, fardel_message *message) {
-  const fardel_session *session = &peer->session;
-  uint16_t around = session->mtu < 64 ? SHORT_HEAD_BYTES + CRC_BYTES : LONG_HEAD_BYTES + CRC_BYTES;
-  uint16_t piece = (uint16_t)(session->mtu - around - LOOSE_FRAGMENT_HEAD_BYTES);
-  int is_whole = message->length + 1 <= (uint32_t)(session->mtu - around);
-  uint32_t offset = is_whole ? 0 : (uint32_t)message->cut * piece;
-  uint32_t left = message->length - offset;
-  int is_last = is_whole || left + MESSAGE_CRC_BYTES <= piece;
-  uint16_t count = (uint16_t)(left < piece || is_whole ? left : piece);
-  int bytes = is_whole ? 1 + count
-                       : LOOSE_FRAGMENT_HEAD_BYTES + count + (is_last ? MESSAGE_CRC_BYTES : 0);
-  if (bytes > room_of(out)) return 0;
+  loose_part part = loose_part_of(&peer->session, message);
+  if (part.bytes > room_of(out)) return 0;
   give_length(out);
   out->open = out->at;
-  *out->at++ = (uint8_t)(TYPE_LOOSE | (is_whole ? 0 : LOOSE_FRAGMENTED) |
+  *out->at++ = (uint8_t)(TYPE_LOOSE | (part.is_whole ? 0 : LOOSE_FRAGMENTED) |
                          (message->channel - FARDEL_LOOSE));
-  if (!is_whole) {
+  if (!part.is_whole) {
     if (message->cut == 0) peer->loose_id++;
     out->at = fdl_put_u16(out->at, peer->loose_id);
-    *out->at++ = (uint8_t)(message->cut | (is_last ? LOOSE_LAST : 0));
+    *out->at++ = (uint8_t)(message->cut | (part.is_last ? LOOSE_LAST : 0));
   }
   out->open_head = (uint8_t)(out->at - out->open);
-  if (read_bytes(message, offset, out->at, count) < 0) {
+  if (read_bytes(message, part.offset, out->at, part.count) < 0) {
     out->unreadable = message;
-    memset(out->at, 0, count);
+    memset(out->at, 0, part.count);
   }
-  message->crc = fardel_crc32(message->cut ? message->crc : 0, out->at, count);
-  out->at += count;
-  if (!is_whole && is_last) out->at = fdl_put_u32(out->at, message->crc);
+  message->crc = fardel_crc32(message->cut ? message->crc : 0, out->at, part.count);
+  out->at += part.count;
+  if (!part.is_whole && part.is_last) out->at = fdl_put_u32(out->at, message->crc);
   message->cut++;
   out->has_messages = 1;
-  if (is_last) {
+  if (part.is_last) {
     message->state |= M_CUT;
     out->loose = message;
   }
@@ -279,12 +312,8 @@ static int can_ride(const fardel_peer *peer, const writer *out) {
   pick picked = {NULL, NULL};
   int bytes = fdl_ack_bytes(peer);
   if (fdl_pick(peer, &picked) >= 0) {
-    fardel_message *message = picked.flight ? picked.flight->message : picked.message;
-    if (message->channel >= FARDEL_LOOSE) return 0;
-    if (!picked.flight && message->cut == 0)
-      message->piece = (uint16_t)(peer->session.mtu - FARDEL_AROUND_BYTES);
-    bytes += frame_bytes(message, picked.flight ? ahead(message->first, picked.flight->fragment)
-                                                : message->cut);
+    if (picked.message && picked.message->channel >= FARDEL_LOOSE) return 0;
+    bytes += picked_bytes(&peer->session, &picked);
   }
   return bytes <= room_of(out);
 }

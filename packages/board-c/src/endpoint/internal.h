@@ -56,6 +56,8 @@ enum { SKIP_DELIVER, SKIP_DROP };
 #ifndef UNREACHABLE_US
 #define UNREACHABLE_US 30000000u
 #endif
+/** Parts of unacknowledged messages are not kept for longer. */
+#define LOOSE_US 10000000u
 #define GRANULARITY_US 1000u
 
 /** Whether instant `at` is not after `now`, in a time that wraps. */
@@ -75,6 +77,8 @@ void fdl_data(fardel_peer *peer, const fdl_frame *frame);
 /** Nothing before `target` comes any more. */
 void fdl_skip(fardel_peer *peer, uint8_t channel, uint16_t target, int how);
 void fdl_loose(fardel_peer *peer, const fdl_frame *frame);
+/** The rest of an unacknowledged message will not come. */
+void fdl_break_loose(fardel_peer *peer);
 /** Hands on what waits; also after the application was busy. */
 void fdl_drain(fardel_peer *peer, uint8_t channel);
 /** @returns whether the application is busy with anything of this peer */

@@ -12,21 +12,21 @@ static int is_within(uint16_t fragment, uint16_t limit) {
   return room > 0 && room < 0x8000;
 }
 
-/* Bytes of a frame that fits into an opening, or an answer. */
-static uint32_t opening_room(const fardel_session *session) {
-  return (uint32_t)session->mtu - LONG_HEAD_BYTES - HELLO_BYTES - CRC_BYTES;
+/* Until the peer is verified only messages that fit whole are sent; section 4.3. */
+static int fits(const fardel_session *session, const fardel_message *message) {
+  uint32_t room = (uint32_t)session->mtu - LONG_HEAD_BYTES - HELLO_BYTES - CRC_BYTES;
+  return session->phase == PHASE_OPEN || fdl_stream_bytes(message) + DATA_HEAD_BYTES <= room;
 }
 
-/* Until the peer is verified only messages that fit whole are sent, one at a time; section 4.3. */
+/* ... and one at a time. */
 static int may_begin(const fardel_session *session, const fardel_message *message) {
   if (session->phase == PHASE_OPEN) return 1;
-  if (message->options & FARDEL_HANDSHAKE) return 0;
-  if (message->channel >= FARDEL_LOOSE) return message->length + 3 <= opening_room(session);
+  if (message->options & FARDEL_HANDSHAKE || !fits(session, message)) return 0;
   for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++) {
     const fardel_message *other = session->flights[i].message;
     if (other && other->channel == message->channel) return 0;
   }
-  return fdl_stream_bytes(message) + DATA_HEAD_BYTES <= opening_room(session);
+  return 1;
 }
 
 /* The lost fragment of a channel that comes first. */
@@ -59,6 +59,7 @@ int fdl_pick(const fardel_peer *peer, pick *picked) {
     fardel_flight *flight = NULL;
     fardel_message *message = NULL;
     if (channel < FARDEL_LOOSE) flight = first_lost(session, channel);
+    if (flight && !fits(session, flight->message)) flight = NULL;
     if (!flight) message = first_uncut(peer, channel);
     if (message && channel < FARDEL_LOOSE &&
         (!has_room(session) || !is_within(session->tx[channel].next, session->tx[channel].limit)))

@@ -162,7 +162,8 @@ static void advance(fardel_rx *rx) {
   rx->present >>= 1;
 }
 
-void fdl_drain(fardel_peer *peer, uint8_t channel) {
+/* Hands on what waits, up to a message that is refused, or whose time has not come. */
+static void drain(fardel_peer *peer, uint8_t channel) {
   fardel_rx *rx = &peer->session.rx[channel];
   while (rx->present & 1 && !(rx->state & RX_REFUSING)) {
     fardel_buffer *buffer = find_buffer(peer, channel, rx->next);
@@ -174,6 +175,28 @@ void fdl_drain(fardel_peer *peer, uint8_t channel) {
     }
     advance(rx);
   }
+}
+
+/*
+ * What was acknowledged of a refused message will not come again, nor will SKIP if that is all of it.
+ * @returns whether it is
+ */
+static int pass_over(fardel_peer *peer, uint8_t channel) {
+  fardel_rx *rx = &peer->session.rx[channel];
+  while (rx->present & 1 && rx->state & RX_REFUSING) {
+    fardel_buffer *buffer = find_buffer(peer, channel, rx->next);
+    int is_end = !buffer || buffer->type & DATA_LAST;
+    if (buffer) buffer->peer = 0;
+    advance(rx);
+    if (is_end) rx->state = 0;
+    if (is_end) return 1;
+  }
+  return 0;
+}
+
+void fdl_drain(fardel_peer *peer, uint8_t channel) {
+  do drain(peer, channel);
+  while (pass_over(peer, channel));
 }
 
 void fdl_skip(fardel_peer *peer, uint8_t channel, uint16_t target, int how) {
@@ -236,9 +259,14 @@ static void take_ahead(fardel_peer *peer, const fdl_frame *frame) {
   uint32_t bit = 1u << ahead(rx->next, frame->number);
   int is_single = (frame->flags & DATA_FIRST) != 0 && (frame->flags & DATA_LAST) != 0;
   uint32_t max = peer->endpoint->config->message_bytes_max;
+  /* Once acknowledged, it could not be refused any more. */
+  if (max && frame->flags & DATA_FIRST && (is_single ? frame->count : frame->total) > max) {
+    stop(&peer->session, frame->channel, frame->number, STOP_TOO_LARGE);
+    return;
+  }
   if (is_single && !is_ordered(frame->channel)) {
     /* What is not taken now has its turn later. */
-    if ((max && frame->count > max) || rx->state & RX_BUSY) return;
+    if (rx->state & RX_BUSY) return;
     if (tell_single(peer, frame) != FARDEL_TAKEN) return;
     rx->present |= bit;
     if (is_latest(frame->channel))
@@ -280,15 +308,24 @@ void fdl_data(fardel_peer *peer, const fdl_frame *frame) {
   uint16_t arrived = rx->next;
   if (!take_turn(peer, frame, 0)) return;
   advance(rx);
-  fdl_drain(peer, frame->channel);
+  drain(peer, frame->channel);
   /*
-   * Found damaged only now, with fragments acknowledged before: the one that completed it is not
-   * taken, so the sender cannot believe that all has arrived.
+   * Refused only now, with fragments acknowledged before: the one that completed it is not taken, so
+   * the sender cannot believe that all has arrived.
    */
   if (rx->state & RX_REFUSING && ahead(rx->first, arrived) < 0x8000) {
     rx->present <<= ahead(arrived, rx->next);
     rx->next = arrived;
+  } else if (pass_over(peer, frame->channel)) {
+    fdl_drain(peer, frame->channel);
   }
+}
+
+void fdl_break_loose(fardel_peer *peer) {
+  fardel_session *session = &peer->session;
+  if (session->has_loose)
+    tell(peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
+  session->has_loose = 0;
 }
 
 void fdl_rx_close(fardel_peer *peer) {
@@ -300,9 +337,7 @@ void fdl_rx_close(fardel_peer *peer) {
   }
   for (uint8_t i = 0; i < peer->endpoint->config->buffers; i++)
     if (peer->endpoint->buffers[i].peer == place_of(peer) + 1) peer->endpoint->buffers[i].peer = 0;
-  if (session->has_loose)
-    tell(peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
-  session->has_loose = 0;
+  fdl_break_loose(peer);
 }
 
 void fdl_loose(fardel_peer *peer, const fdl_frame *frame) {
@@ -319,9 +354,7 @@ void fdl_loose(fardel_peer *peer, const fdl_frame *frame) {
                 session->loose_id == frame->number && session->loose_index == frame->value;
   /* In order, or not at all: nothing waits for what will not come again. */
   if (!goes_on) {
-    if (session->has_loose)
-      tell(peer, session->loose_lane, FARDEL_BROKEN, session->loose_offset, 0, NULL);
-    session->has_loose = 0;
+    fdl_break_loose(peer);
     if (frame->value > 0) return;
     session->loose_lane = lane;
     session->loose_id = frame->number;
@@ -333,10 +366,9 @@ void fdl_loose(fardel_peer *peer, const fdl_frame *frame) {
   session->loose_crc = fardel_crc32(session->loose_crc, frame->bytes, frame->count);
   session->loose_offset += frame->count;
   session->loose_index = (uint8_t)(frame->value + 1);
-  int is_good = !max || session->loose_offset <= max;
-  if (part & FARDEL_LAST && session->loose_crc != frame->crc) is_good = 0;
-  if (is_good) is_good = tell(peer, lane, part, offset, 0, frame) == FARDEL_TAKEN;
-  else if (frame->value > 0) tell(peer, lane, FARDEL_BROKEN, offset, 0, NULL);
-  if (is_good && !(part & FARDEL_LAST)) session->has_loose = 1;
-  else session->has_loose = 0;
+  int is_good = (!max || session->loose_offset <= max) &&
+                (!(part & FARDEL_LAST) || session->loose_crc == frame->crc);
+  int answer = is_good ? tell(peer, lane, part, offset, 0, frame) : FARDEL_BUSY;
+  if (answer == FARDEL_BUSY && frame->value > 0) tell(peer, lane, FARDEL_BROKEN, offset, 0, NULL);
+  session->has_loose = answer == FARDEL_TAKEN && !(part & FARDEL_LAST);
 }

@@ -29,6 +29,8 @@ uint8_t fdl_span(const fardel_message *message, uint16_t index, uint32_t *offset
   *count = (uint16_t)(piece - fdl_varint_bytes(total));
   if (index == 0) return DATA_FIRST;
   *offset = *count + (index - 1u) * piece;
+  /* The CRC may be alone in the last one, behind one that is not full. */
+  if (*offset > total) *offset = total;
   uint32_t left = total - *offset;
   *count = (uint16_t)(left < piece ? left : piece);
   return left + MESSAGE_CRC_BYTES <= piece ? DATA_LAST : 0;
@@ -122,6 +124,22 @@ static void complete(fardel_peer *peer, fardel_message *message) {
   fdl_end(peer, message, FARDEL_DELIVERED);
 }
 
+/* What was taken back when the window shrank (fdl_uncut) may have arrived all the same. */
+static void recut(fardel_peer *peer, uint8_t channel, uint16_t next) {
+  fardel_tx *tx = &peer->session.tx[channel];
+  fardel_message *message = NULL;
+  for (fardel_message *each = peer->queue; each; each = each->next)
+    if (each->channel == channel && each->cut > 0) message = each;
+  if (!message) return;
+  while (tx->next != next && ahead(tx->next, next) < 0x8000 && message->cut < message->summed) {
+    uint32_t offset;
+    uint16_t count;
+    if (fdl_span(message, message->cut++, &offset, &count) & DATA_LAST) message->state |= M_CUT;
+    tx->next++;
+  }
+  if (message->open == 0 && message->state & M_CUT) complete(peer, message);
+}
+
 static int is_in_map(const fdl_frame *ack, uint16_t fragment) {
   uint16_t bit = ahead((uint16_t)(ack->number + 1), fragment);
   return bit < ack->count * 8u && ack->bytes[bit >> 3] >> (7 - (bit & 7)) & 1;
@@ -133,6 +151,7 @@ static int take_ack(fardel_peer *peer, const fdl_frame *ack, int is_newest) {
   fardel_tx *tx = &session->tx[ack->channel];
   uint16_t advance = ahead(tx->peer_next, ack->number);
   int is_old = advance >= 0x8000;
+  if (!is_old) recut(peer, ack->channel, ack->number);
   if (!is_old && advance > ahead(tx->peer_next, tx->next)) return -1;
   for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++) {
     fardel_flight *flight = &session->flights[i];

@@ -85,6 +85,22 @@ static void create(fardel_peer *peer, uint32_t token, uint32_t number) {
   fdl_tx_open(session);
 }
 
+static void hello(fardel_peer *peer, uint16_t mtu, uint8_t window) {
+  fardel_session *session = &peer->session;
+  if (session->peer_window) return;
+  session->peer_window = window;
+  if (mtu < session->mtu) session->mtu = mtu;
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
+    session->tx[i].limit = (uint16_t)(session->tx[i].peer_next + window);
+  fdl_take_back(peer);
+  fardel_message *each = peer->queue;
+  while (each) {
+    fardel_message *next = each->next;
+    if (fdl_is_too_large(each, session->mtu)) fdl_end(peer, each, FARDEL_TOO_LARGE);
+    each = next;
+  }
+}
+
 /* The candidate becomes the session: with its tokens, and the one datagram that was received under them. */
 static void promote(fardel_peer *peer) {
   create(peer, peer->candidate_token, peer->candidate_number);
@@ -93,6 +109,8 @@ static void promote(fardel_peer *peer) {
   peer->session.token_since = peer->session.token >> 16;
   peer->session.highest = peer->candidate_seen;
   peer->session.seen[0] = 1;
+  /* Its HELLO will not come again. */
+  if (peer->candidate_window) hello(peer, peer->candidate_mtu, peer->candidate_window);
 }
 
 void fdl_open_session(fardel_peer *peer) {
@@ -138,22 +156,6 @@ static int end_unless_busy(fardel_peer *peer, int result) {
   if (fdl_is_busy(&peer->session)) return 0;
   fdl_end_session(peer, result);
   return 1;
-}
-
-static void hello(fardel_peer *peer, const fdl_frame *frame) {
-  fardel_session *session = &peer->session;
-  if (session->peer_window) return;
-  session->peer_window = frame->value;
-  if (frame->number < session->mtu) session->mtu = frame->number;
-  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
-    session->tx[i].limit = (uint16_t)(session->tx[i].peer_next + frame->value);
-  fdl_take_back(peer);
-  fardel_message *each = peer->queue;
-  while (each) {
-    fardel_message *next = each->next;
-    if (fdl_is_too_large(each, session->mtu)) fdl_end(peer, each, FARDEL_TOO_LARGE);
-    each = next;
-  }
 }
 
 /* Whether a number is new; then it is remembered. */
@@ -213,7 +215,7 @@ static void handle_frames(fardel_peer *peer, const uint8_t *at,
   while (fdl_read_frame(&frame, &at, end) > 0) {
     switch (frame.type) {
       case TYPE_HELLO:
-        hello(peer, &frame);
+        hello(peer, frame.number, frame.value);
         break;
       case TYPE_DATA:
         fdl_data(peer, &frame);
@@ -278,11 +280,13 @@ static void take(fardel_peer *peer, const uint8_t *datagram, uint16_t bytes,
   uint32_t token = session->token;
   handle_frames(peer, at, end, number, is_opening);
   if (session->token != token) return;
-  int holds = fdl_holds_part(session) || session->has_loose;
   int is_stuck = session->phase == PHASE_ANSWERING && !(session->is_opener) && peer->queue;
+  uint32_t wait = 0;
+  if (session->has_loose) wait = LOOSE_US;
+  if (is_stuck) wait = UNREACHABLE_US;
+  if (fdl_holds_part(session)) wait = 2 * UNREACHABLE_US;
   fdl_disarm(session, T_ABANDON);
-  if (holds || is_stuck)
-    fdl_arm(session, T_ABANDON, peer->endpoint->now_us + (holds ? 2 : 1) * UNREACHABLE_US);
+  if (wait) fdl_arm(session, T_ABANDON, peer->endpoint->now_us + wait);
 }
 
 static void receive_short(fardel_peer *peer, const uint8_t *datagram,
@@ -339,6 +343,12 @@ static uint32_t receive_opening(fardel_peer *peer, const uint8_t *datagram,
   }
   peer->candidate_seen = number;
   peer->candidate_bytes = bytes;
+  const uint8_t *at = datagram + LONG_HEAD_BYTES;
+  fdl_frame frame;
+  int is_hello = fdl_read_frame(&frame, &at, datagram + bytes - CRC_BYTES) > 0 &&
+                 frame.type == TYPE_HELLO;
+  peer->candidate_mtu = is_hello ? frame.number : 0;
+  peer->candidate_window = is_hello ? frame.value : 0;
   return 0;
 }
 
@@ -454,6 +464,11 @@ void fdl_timeout(fardel_peer *peer) {
         break;
       case T_SILENCE:
       case T_ABANDON:
+        if (timer == T_ABANDON && session->has_loose && !fdl_holds_part(session)) {
+          fdl_break_loose(peer);
+          fdl_disarm(session, timer);
+          break;
+        }
         if (end_unless_busy(peer, FARDEL_UNREACHABLE)) return;
         fdl_arm(session, timer, now + UNREACHABLE_US);
         break;
