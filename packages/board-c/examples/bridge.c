@@ -52,7 +52,10 @@ void board_radio_address(uint8_t *address);
 uint8_t board_radio_channel(void);
 /** @returns 0 if the radio takes the datagram */
 int board_radio_send(const uint8_t *to, const uint8_t *datagram, uint16_t bytes);
-/** @returns 0 while the last datagram is under way, then FARDEL_BRIDGE_SENT and the like, once */
+/**
+ * @returns 0 while the last datagram is under way, then FARDEL_BRIDGE_SENT and the like, once. What the
+ * radio says of an earlier one, which the bridge has given up after a second, is nobody's business.
+ */
 int board_radio_outcome(void);
 /** @returns 1 and the next datagram that was heard, or 0 */
 int board_radio_heard(board_heard *heard);

@@ -140,12 +140,18 @@ static int is_skip_due(const fardel_peer *peer, uint8_t channel) {
 
 /* What was given up and is known at the peer needs no word. */
 static void settle_skips(fardel_peer *peer) {
+  int is_settled = 0;
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
     fardel_tx *tx = &peer->session.tx[i];
     if (tx->skip == SKIP_NONE) continue;
-    uint16_t distance = ahead(tx->peer_next, fdl_skip_target(peer, i));
-    if (distance == 0 || distance >= 0x8000) tx->skip = SKIP_NONE;
+    uint16_t target = fdl_skip_target(peer, i);
+    uint16_t distance = ahead(tx->peer_next, target);
+    if (distance > 0 && distance < 0x8000) continue;
+    tx->skip = target == tx->next ? SKIP_NONE : SKIP_LATER;
+    is_settled = 1;
   }
+  /* There may be nothing left now but to ask about windows. */
+  if (is_settled) fdl_note_windows(peer);
 }
 
 int fdl_rank(const fardel_peer *peer) {
@@ -411,8 +417,11 @@ uint16_t fdl_compose(fardel_peer *peer, fardel_message **loose) {
   uint8_t *start = peer->endpoint->datagram;
   int is_probe = session->is_probe_due;
   int is_bare = is_bare_opening(peer);
+  /* Where the long form has no room for an ack it must not be the only form, on either side. */
+  int has_ack_room = session->mtu >= LONG_HEAD_BYTES + ACK_BYTES + CRC_BYTES;
+  int is_far = numbers_ahead(session) > SHORT_FORM_REACH && (has_ack_room || !is_ack_due(peer));
   int is_long = session->phase != PHASE_OPEN || session->is_suspect ||
-                (is_probe && session->probes >= 2) || numbers_ahead(session) > SHORT_FORM_REACH;
+                (is_probe && session->probes >= 2) || is_far;
   int32_t limit = credit_of(session) < session->mtu ? credit_of(session) : session->mtu;
   writer out;
   memset(&out, 0, sizeof out);
@@ -428,7 +437,8 @@ uint16_t fdl_compose(fardel_peer *peer, fardel_message **loose) {
   const uint8_t *frames = out.at;
   int wrote_acks = 0;
   int is_pending = fdl_is_armed(session, T_ACK) || fdl_is_armed(session, T_QUIET);
-  if (session->peer_token && is_pending &&
+  int is_ack_possible = session->phase != PHASE_OPEN || !is_long || has_ack_room;
+  if (session->peer_token && is_pending && is_ack_possible &&
       (session->acks_in_the_way < ACKS_IN_THE_WAY_MAX || data_rank(peer, 0) < 0) &&
       (is_ack_due(peer) || can_ride(peer, &out))) {
     out.at = fdl_write_acks(peer, out.at, out.end);

@@ -238,10 +238,16 @@ static int is_answer(const fardel_message *message) {
 
 /* What the application wants of this peer, and whether there is a session for it. */
 static void note_wanted(fardel_peer *peer) {
+  fardel_session *session = &peer->session;
   for (const fardel_message *each = peer->queue; each; each = each->next) {
-    if (is_answer(each) && peer->session.phase != PHASE_NONE) continue;
-    if (peer->session.phase == PHASE_NONE) fdl_open_session(peer);
-    if (peer->session.phase != PHASE_OPEN) peer->session.is_opener = 1;
+    if (is_answer(each) && session->phase != PHASE_NONE) {
+      /* The peer may never speak again, nor give us more bytes to say it. */
+      if (session->phase == PHASE_ANSWERING && !fdl_is_armed(session, T_ABANDON))
+        fdl_arm(session, T_ABANDON, peer->endpoint->now_us + UNREACHABLE_US);
+      continue;
+    }
+    if (session->phase == PHASE_NONE) fdl_open_session(peer);
+    if (session->phase != PHASE_OPEN) session->is_opener = 1;
     return;
   }
 }

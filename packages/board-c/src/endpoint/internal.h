@@ -36,7 +36,8 @@ enum {
   RX_BUSY = 4
 };
 
-enum { SKIP_NONE, SKIP_DUE, SKIP_SENT, SKIP_WAITING };
+/* SKIP_LATER: what was given up lies behind something that is still under way. */
+enum { SKIP_NONE, SKIP_DUE, SKIP_SENT, SKIP_WAITING, SKIP_LATER };
 
 /* State of a message. */
 enum {

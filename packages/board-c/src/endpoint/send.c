@@ -164,6 +164,7 @@ static int take_ack(fardel_peer *peer, const fdl_frame *ack, int is_newest) {
   }
   if (is_old) return 0;
   tx->peer_next = ack->number;
+  if (tx->skip == SKIP_LATER) tx->skip = SKIP_DUE;
   if (is_newest) {
     tx->limit = (uint16_t)(ack->number + ack->value);
     if (ack->value && tx->skip == SKIP_WAITING) tx->skip = SKIP_DUE;

@@ -280,10 +280,8 @@ static void take(fardel_peer *peer, const uint8_t *datagram, uint16_t bytes,
   uint32_t token = session->token;
   handle_frames(peer, at, end, number, is_opening);
   if (session->token != token) return;
-  int is_stuck = session->phase == PHASE_ANSWERING && !(session->is_opener) && peer->queue;
   uint32_t wait = 0;
   if (session->has_loose) wait = LOOSE_US;
-  if (is_stuck) wait = UNREACHABLE_US;
   if (fdl_holds_part(session)) wait = 2 * UNREACHABLE_US;
   fdl_disarm(session, T_ABANDON);
   if (wait) fdl_arm(session, T_ABANDON, peer->endpoint->now_us + wait);
