@@ -9,6 +9,10 @@ const PACKAGES = {
   "wasm-ld": "lld",
   "powerpc-linux-gnu-gcc": "gcc-powerpc-linux-gnu libc6-dev-powerpc-cross",
   "qemu-ppc": "qemu-user",
+  make: "make",
+  "arm-none-eabi-gcc": "gcc-arm-none-eabi",
+  "riscv64-unknown-elf-gcc": "gcc-riscv64-unknown-elf",
+  "qemu-system-arm": "qemu-system-arm",
 } as const;
 
 export type SystemCommand = keyof typeof PACKAGES;

@@ -7,7 +7,9 @@ import {
   type BoardSend,
 } from "../../packages/board-c/test/board-endpoint.js";
 import { C, KIND, type Piece } from "../../packages/board-c/test/board-program.js";
+import type { Target } from "../../packages/board-c/test/support/build.js";
 import type { CProgram } from "../../packages/board-c/test/support/c-program.js";
+import { nativeProgram } from "../../packages/board-c/test/support/native-program.js";
 import { wasmProgram } from "../../packages/board-c/test/support/wasm-program.js";
 import { Inbox } from "../../packages/core/src/inbox.js";
 import {
@@ -18,8 +20,8 @@ import {
   wayOfChannel,
 } from "../../packages/core/src/protocol/channels.js";
 import { deadlineUs, wireChannel } from "../../packages/core/src/send-options.js";
+import { type BoardPlan, boardPlan } from "./board-plan.js";
 import { NAMED_BYTES_MIN } from "./payload.js";
-import { type BoardPlan, boardPlan } from "./scenario-for-boards.js";
 import type {
   OpenEndpoint,
   StationEndpoint,
@@ -52,22 +54,32 @@ const OUTCOMES = {
 const programs = new Map<string, CProgram>();
 
 /** All boards of a process that are built alike share one program. */
-function programOf(plan: BoardPlan): CProgram {
-  const key = plan.defines.join(" ");
-  const program = programs.get(key) ?? wasmProgram("endpoint", plan.defines);
+function programOf({ defines }: BoardPlan, target: Target): CProgram {
+  const key = [target, ...defines].join(" ");
+  const open = () =>
+    target === "wasm"
+      ? wasmProgram("endpoint", defines)
+      : nativeProgram("endpoint", target, defines);
+  const known = programs.get(key);
+  const program = known?.isUsable ? known : open();
   programs.set(key, program);
   return program;
 }
 
+/** What the boards of a run have in common. */
+export interface BoardSetting {
+  readonly stations: number;
+  readonly hasStrangers: boolean;
+  /** Nobody is given up for a silence that the run does not mean. */
+  readonly isPatient: boolean;
+  readonly target: Target;
+}
+
 /** The endpoint in C, with the application of a station. */
-export function boardOpener(
-  stations: number,
-  hasStrangers: boolean,
-  isPatient: boolean,
-): OpenEndpoint {
+export function boardOpener(setting: BoardSetting): OpenEndpoint {
   return async (options) => {
-    const plan = boardPlan(options, stations, hasStrangers, isPatient);
-    const station = new BoardStation(options, plan);
+    const plan = boardPlan(options, setting);
+    const station = new BoardStation(options, plan, programOf(plan, setting.target));
     await station.board.open();
     return station;
   };
@@ -93,21 +105,24 @@ class BoardStation implements StationEndpoint {
   #onMessage: ((message: StationMessage) => void) | undefined;
   #unread = 0;
   #isBusy = false;
+  #isClosing = false;
   #nextId: number;
 
   constructor(
     readonly options: StationEndpointOptions,
     readonly plan: BoardPlan,
+    program: CProgram,
   ) {
     const { link, clock, random } = options.typescript;
     if (!clock || !random) throw new Error("A station needs a clock and numbers.");
     this.board = new BoardEndpoint({
       ...plan.config,
-      ...{ program: programOf(plan), link, clock, random },
+      ...{ program, link, clock, random },
       application: {
         takes: (piece) => this.#take(piece),
         message: (message) => this.#receive(message),
         session: (address, what, reason) => this.#noteSession(address, what, reason),
+        vanished: (address) => this.#tellEnd(address, "peer-restarted"),
       },
       onFault: options.fail,
     });
@@ -141,7 +156,7 @@ class BoardStation implements StationEndpoint {
   async *streams(): AsyncGenerator<IncomingStream> {}
 
   async close(): Promise<void> {
-    for (const address of this.#met.values()) this.board.closePeer(address);
+    for (const address of this.#met.values()) this.#closePeer(address);
     this.board.stop();
     await this.options.typescript.link.close();
   }
@@ -154,8 +169,15 @@ class BoardStation implements StationEndpoint {
       send: (bytes, options) => this.#sendMessage(peer, bytes, options),
       request: (bytes, options) => this.#request(peer, bytes, options),
       report: () => (this.board.isOpen(peer) ? { phase: "open", isVerified: true } : undefined),
-      close: () => this.board.closePeer(peer),
+      close: () => this.#closePeer(peer),
     };
+  }
+
+  /** Whoever ends a session takes what was acknowledged in it, busy or not: it will not come again. */
+  #closePeer(peer: Uint8Array): void {
+    this.#isClosing = true;
+    this.board.closePeer(peer);
+    this.#isClosing = false;
   }
 
   async #sendMessage(to: Uint8Array, bytes: Uint8Array, options: SendOptions) {
@@ -261,14 +283,18 @@ class BoardStation implements StationEndpoint {
       this.#pending.delete(key);
       pending.reject(errorFor(reason));
     }
-    const why = (code === "endpoint-closed" ? "closed-here" : code) as SessionEnd;
+    this.#tellEnd(address, (code === "endpoint-closed" ? "closed-here" : code) as SessionEnd);
+  }
+
+  #tellEnd(address: Uint8Array, why: SessionEnd): void {
     for (const listener of this.#listeners) listener({ peer: { address }, why });
   }
 
   // What arrives
 
   #take(piece: Piece): "taken" | "busy" | "unwanted" {
-    if (this.#unread >= this.plan.unreadMax && (piece.part & this.plan.busyAt) !== 0) {
+    const isFull = this.#unread >= this.plan.unreadMax && !this.#isClosing;
+    if (isFull && (piece.part & this.plan.busyAt) !== 0) {
       this.#isBusy = true;
       return "busy";
     }

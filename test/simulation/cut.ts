@@ -1,6 +1,7 @@
+import type { Target } from "../../packages/board-c/test/support/build.js";
+import type { BoardsMode } from "./board-plan.js";
 import { FEATURE_NAMES, FEATURES, type Feature } from "./features.js";
 import type { Scenario } from "./scenario.js";
-import type { BoardsMode } from "./scenario-for-boards.js";
 
 /** The lists of a scenario from which single entries can be left out. */
 export const LISTS = ["sends", "strokes", "intrusions"] as const;
@@ -29,11 +30,19 @@ export function cutScenario(scenario: Scenario, cut: Cut = {}): Scenario {
   };
 }
 
+/** Which stations are boards, and what their code is built for. */
+export interface BoardWords {
+  readonly boards?: BoardsMode | undefined;
+  readonly boardTarget?: Target | undefined;
+}
+
 /** The command that shows a run again. */
-export function replayCommand(seed: number, cut?: Cut, boards?: BoardsMode): string {
+export function replayCommand(seed: number, cut?: Cut, boards: BoardWords = {}): string {
   const options = Object.entries(cutWords(cut)).map(([name, value]) => ` --${name} ${value}`);
-  const of = boards ? `--boards ${boards} ` : "";
-  return `npm run soak -- ${of}--seed ${seed} --trace${options.join("")}`;
+  const { boardTarget } = boards;
+  const target = boardTarget ? `--board-target ${boardTarget} ` : "";
+  const mode = boards.boards ? `--boards ${boards.boards} ${target}` : "";
+  return `npm run soak -- ${mode}--seed ${seed} --trace${options.join("")}`;
 }
 
 /** A cut as options of the command line. */

@@ -1,6 +1,8 @@
 import { FardelError } from "@fardel/core";
 import { Medium, VirtualClock } from "@fardel/lossy-link";
+import type { Target } from "../../packages/board-c/test/support/build.js";
 import { describeDatagram } from "../../packages/core/src/wire/describe.js";
+import { type BoardsMode, isBoard, scenarioForBoards } from "./board-plan.js";
 import { boardOpener } from "./board-stations.js";
 import { type Cut, cutScenario, replayCommand } from "./cut.js";
 import { drawScenario } from "./draw-scenario.js";
@@ -17,7 +19,6 @@ import {
   type SendPlan,
   type StrokePlan,
 } from "./scenario.js";
-import { type BoardsMode, isBoard, scenarioForBoards } from "./scenario-for-boards.js";
 import { Station, type Tamper } from "./station.js";
 import { openTypeScript } from "./station-endpoint.js";
 import { Watch } from "./watch.js";
@@ -29,6 +30,8 @@ export interface RunOptions {
   readonly tamper?: Tamper;
   /** Which stations run the endpoint in C; none if left out. */
   readonly boards?: BoardsMode;
+  /** What their code is built for. Default `wasm`. */
+  readonly boardTarget?: Target;
 }
 
 /** What a run that went well can tell. */
@@ -63,7 +66,7 @@ export async function runSeed(
     return await runScenario(scenario, options);
   } catch (cause) {
     const what = cause instanceof Error ? cause.message : String(cause);
-    const command = replayCommand(seed, cut, options.boards);
+    const command = replayCommand(seed, cut, options);
     throw new Error(`Seed ${seed}: ${what} Replay: ${command}`, { cause });
   }
 }
@@ -102,11 +105,12 @@ class Run {
     const stationAt = (address: Uint8Array) => byAddress.get(String(address)) ?? -1;
     this.watch = new Watch(scenario, oracle, clock, stationAt, (error) => this.#fail(error));
     if (features.has("strangers")) this.#intruders = new Intruders(air);
-    const openBoard = boardOpener(
-      stations.length,
-      features.has("strangers"),
-      !features.has("outages") && !features.has("impatience"),
-    );
+    const openBoard = boardOpener({
+      stations: stations.length,
+      hasStrangers: features.has("strangers"),
+      isPatient: !features.has("outages") && !features.has("impatience"),
+      target: options.boardTarget ?? "wasm",
+    });
     const setting = {
       clock,
       oracle,

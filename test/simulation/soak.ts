@@ -1,11 +1,20 @@
 import { availableParallelism } from "node:os";
 import { parseArgs } from "node:util";
-import { type Cut, type CutWords, cutScenario, cutWords, parseCut, replayCommand } from "./cut.js";
+import { TARGET_NAMES } from "../../packages/board-c/test/support/build.js";
+import { BOARDS_MODES } from "./board-plan.js";
+import {
+  type BoardWords,
+  type Cut,
+  type CutWords,
+  cutScenario,
+  cutWords,
+  parseCut,
+  replayCommand,
+} from "./cut.js";
 import { drawScenario } from "./draw-scenario.js";
 import { FEATURE_NAMES, FEATURES } from "./features.js";
 import { readScenario, writeScenario } from "./kept-scenario.js";
-import { runScenario, runSeed } from "./run.js";
-import { BOARDS_MODES, type BoardsMode } from "./scenario-for-boards.js";
+import { type RunOptions, runScenario, runSeed } from "./run.js";
 import { shrink } from "./shrink.js";
 import { type Order, type Outcome, Worker } from "./workers.js";
 
@@ -15,6 +24,7 @@ const USAGE = `Simulations with many seeds: npm run soak -- [options]
   --from S          the first one (default 1)
   --seed S          this one only
   --boards MODE     stations run the endpoint in C: some of them with ts-c, all with c-c
+  --board-target T  what it is built for: wasm (default), sanitized, native, big-endian
   --jobs J          processes (default: one for each core)
   --without a,b     features that stay off
   --sends 0-3,7     with --seed: these messages only, by their places; none for none
@@ -39,6 +49,7 @@ async function main(): Promise<number> {
       seed: { type: "string" },
       jobs: { type: "string" },
       boards: { type: "string" },
+      "board-target": { type: "string" },
       without: { type: "string" },
       sends: { type: "string" },
       strokes: { type: "string" },
@@ -57,7 +68,7 @@ async function main(): Promise<number> {
   if (values.features)
     return print(FEATURE_NAMES.map((name) => `${name.padEnd(15)} ${FEATURES[name]}\n`).join(""));
   const show = values.trace ? (line: string) => void print(`${line}\n`) : undefined;
-  const boards = boardsMode(values.boards);
+  const boards = boardWords(values.boards, values["board-target"]);
   if (values.scenario !== undefined) return replay(values.scenario, show, boards);
   const words = onlyCutWords(values);
   const cut = parseCut(words);
@@ -75,7 +86,7 @@ interface SoakPlan {
   readonly jobs: number;
   readonly words: CutWords;
   readonly shrinks: boolean;
-  readonly boards: BoardsMode | undefined;
+  readonly boards: BoardWords;
 }
 
 function onlyCutWords({ without, sends, strokes, intrusions }: CutWords): CutWords {
@@ -118,7 +129,7 @@ async function shrinkAll(
   failed: readonly { readonly seed: number }[],
   workers: readonly Worker[],
   start: Cut,
-  boards: BoardsMode | undefined,
+  boards: BoardWords,
 ): Promise<void> {
   const waiting = [...failed];
   const work = async (worker: Worker) => {
@@ -149,10 +160,10 @@ async function runOne(
   seed: number,
   cut: Cut,
   trace: (line: string) => void,
-  boards: BoardsMode | undefined,
+  boards: BoardWords,
 ): Promise<number> {
   try {
-    const report = await runSeed(seed, { cut, trace, ...(boards && { boards }) });
+    const report = await runSeed(seed, { cut, trace, ...boardOptions(boards) });
     print(`Seed ${seed} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
   } catch (error) {
@@ -169,13 +180,13 @@ function save(seed: number, cut: Cut, file: string): number {
 async function replay(
   file: string,
   trace: ((line: string) => void) | undefined,
-  boards: BoardsMode | undefined,
+  boards: BoardWords,
 ): Promise<number> {
   const scenario = readScenario(file);
   try {
     const report = await runScenario(scenario, {
       ...(trace && { trace }),
-      ...(boards && { boards }),
+      ...boardOptions(boards),
     });
     print(`${file} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
@@ -191,7 +202,7 @@ function serve(): Promise<number> {
   Error.stackTraceLimit = 0;
   const run = async ({ seed, cut, boards }: Order): Promise<Outcome> => {
     try {
-      const options = { cut: parseCut(cut), ...(boards && { boards }) };
+      const options = { cut: parseCut(cut), ...boardOptions(boards) };
       return { ok: true, seed, report: await runSeed(seed, options) };
     } catch (error) {
       return { ok: false, seed, message: messageOf(error) };
@@ -204,12 +215,27 @@ function serve(): Promise<number> {
   return new Promise((resolve) => process.on("disconnect", () => resolve(0)));
 }
 
-/** @throws Error - what the option takes */
-function boardsMode(text: string | undefined): BoardsMode | undefined {
-  const mode = BOARDS_MODES.find((each) => each === text);
-  if (text !== undefined && !mode)
-    throw new Error(`--boards ${text}: give ${BOARDS_MODES.join(" or ")}.`);
-  return mode;
+/** @throws Error - what the options take */
+function boardWords(mode: string | undefined, target: string | undefined): BoardWords {
+  return {
+    boards: oneOf(BOARDS_MODES, mode, "boards"),
+    boardTarget: oneOf(TARGET_NAMES, target, "board-target"),
+  };
+}
+
+function boardOptions({ boards, boardTarget }: BoardWords): Pick<RunOptions, keyof BoardWords> {
+  return { ...(boards && { boards }), ...(boardTarget && { boardTarget }) };
+}
+
+function oneOf<T extends string>(
+  all: readonly T[],
+  text: string | undefined,
+  option: string,
+): T | undefined {
+  const found = all.find((each) => each === text);
+  if (text !== undefined && !found)
+    throw new Error(`--${option} ${text}: give ${all.join(" or ")}.`);
+  return found;
 }
 
 function messageOf(error: unknown): string {

@@ -1,21 +1,33 @@
 import { describe, expect, it } from "vitest";
 import { FEATURE_NAMES } from "./features.js";
-import { type RunReport, runSeed } from "./run.js";
+import { type RunOptions, type RunReport, runSeed } from "./run.js";
 
+type Boards = Pick<RunOptions, "boards" | "boardTarget">;
+
+/** With fewer seeds it is left to chance what they see. */
+const SEEN_MIN = 500;
 /** Seeds of one test: its name says where a failure is to be looked for. */
 const PART = 100;
+/** ... where each call goes to another process. */
+const PART_OF_PROGRAMS = 5;
 
-/** All promises, with so many seeds. Spread over several files, since files run side by side. */
-export function sweep(from: number, seeds: number): void {
-  describe(`simulated runs from seed ${from}`, () => {
+/**
+ * All promises, with so many seeds. Spread over several files, since files run side by side.
+ * @param boards - which stations run the endpoint in C
+ */
+export function sweep(from: number, seeds: number, boards: Boards = {}): void {
+  const of = boards.boards ? ` (${boards.boards}, ${boards.boardTarget ?? "wasm"})` : "";
+  describe(`simulated runs from seed ${from}${of}`, () => {
     const reports: RunReport[] = [];
 
-    for (let start = from; start < from + seeds; start += PART) {
-      it(`keep all promises with seeds ${start} to ${start + PART - 1}`, async () => {
+    const part = boards.boardTarget ? PART_OF_PROGRAMS : PART;
+    for (let start = from; start < from + seeds; start += part) {
+      const end = Math.min(start + part, from + seeds);
+      it(`keep all promises with seeds ${start} to ${end - 1}`, async () => {
         const failures: string[] = [];
-        for (let seed = start; seed < start + PART; seed++) {
+        for (let seed = start; seed < end; seed++) {
           try {
-            reports.push(await runSeed(seed));
+            reports.push(await runSeed(seed, boards));
           } catch (error) {
             failures.push((error as Error).message);
           }
@@ -24,6 +36,7 @@ export function sweep(from: number, seeds: number): void {
       });
     }
 
+    if (seeds < SEEN_MIN) return;
     it("have seen something", () => {
       const sum = (count: (report: RunReport) => number) =>
         reports.reduce((total, report) => total + count(report), 0);

@@ -1,14 +1,13 @@
 import { type ChildProcess, fork } from "node:child_process";
 import { fileURLToPath } from "node:url";
-import type { CutWords } from "./cut.js";
+import type { BoardWords, CutWords } from "./cut.js";
 import type { RunReport } from "./run.js";
-import type { BoardsMode } from "./scenario-for-boards.js";
 
 /** One seed, for a worker process. */
 export interface Order {
   readonly seed: number;
   readonly cut: CutWords;
-  readonly boards?: BoardsMode | undefined;
+  readonly boards: BoardWords;
 }
 
 /** What became of it. */

@@ -2,7 +2,7 @@
 
 #define REGISTER(address) (*(volatile uint32_t *)(address))
 
-/* The timer of every such processor (Armv7-M architecture, "System timer"): 24 bits, counts down. */
+/* The timer of every such processor (Armv7-M architecture, "System timer"). 24 bits, down. */
 #define TIMER_CONTROL REGISTER(0xE000E010u)
 #define TIMER_RELOAD REGISTER(0xE000E014u)
 #define TIMER_VALUE REGISTER(0xE000E018u)
@@ -11,7 +11,7 @@
 /* Ticks of the processor in a microsecond. */
 #define TICKS_PER_US 25u
 
-/* Two registers of this board: a counter through all 32 bits, and how many ticks it waits between. */
+/* Of this board: a counter through all 32 bits, and how many ticks lie between two counts. */
 #define COUNTER REGISTER(0x40028018u)
 #define COUNTER_PRESCALE REGISTER(0x4002801Cu)
 
@@ -52,7 +52,7 @@ void board_start(void) {
 
 uint32_t board_now_us(void) { return COUNTER; }
 
-/* SplitMix (G. Steele, D. Lea, C. Flood, 2014) with 32 bits: enough for a board that is no real one. */
+/* A counter, mixed: enough for a board that is no real one. */
 uint32_t board_random(void) {
   uint32_t mixed = random_state += 0x9E3779B9u;
   mixed = (mixed ^ mixed >> 16) * 0x85EBCA6Bu;
@@ -70,7 +70,7 @@ void board_on_timer(void) {
 void board_sleep_us(uint32_t us) {
   uint32_t us_max = TIMER_TICKS_MAX / TICKS_PER_US;
   uint32_t ticks = (us < us_max ? us : us_max) * TICKS_PER_US;
-  /* What comes between the look at is_awake and "wfi" is still waiting then, and ends it at once. */
+  /* What comes between the look at is_awake and "wfi" waits until then, and ends it at once. */
   uint32_t before = board_lock();
   if (!is_awake && ticks > 0) {
     TIMER_RELOAD = ticks;

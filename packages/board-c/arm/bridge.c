@@ -1,6 +1,6 @@
 /*
- * Image "bridge": examples/bridge.c as it is, on the emulated board. The host is at the first serial port, the
- * radio is the wire at the second one.
+ * Image "bridge": examples/bridge.c as it is, on the emulated board. The host is at the first
+ * serial port, the radio is the wire at the second one.
  */
 #include <string.h>
 

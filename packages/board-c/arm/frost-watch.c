@@ -6,7 +6,7 @@
 #include "sha256.h"
 
 enum { HASH_BYTES = 32, COMMAND_BYTES = 12, REPLY_BYTES = 112, CHANNEL_LOG = 1 };
-/* The log waits so long for the session to end that it was asked in, and before each further attempt. */
+/* The log waits so long for the end of the session that it was asked in; between attempts. */
 #define LOG_AFTER_US 2000000u
 #define LOG_AGAIN_US 500000u
 

@@ -1,6 +1,6 @@
 /*
- * The four functions of a C library that Fardel uses. No library is needed besides. They must not be compiled
- * into calls of themselves: -fno-tree-loop-distribute-patterns.
+ * The four functions of a C library that Fardel uses. No library is needed besides. They must not
+ * be compiled into calls of themselves: -fno-tree-loop-distribute-patterns.
  */
 #include <string.h>
 

@@ -10,7 +10,7 @@ enum { KIND_DATAGRAM = 1, KIND_ACKNOWLEDGEMENT = 2 };
 /* RFC 1055. */
 enum { END = 0xC0, ESCAPE = 0xDB, ESCAPED_END = 0xDC, ESCAPED_ESCAPE = 0xDD };
 enum { FRAME_BYTES_MAX = HEAD_BYTES + WIRE_DATAGRAM_BYTES + CRC_BYTES };
-/* A neighbour that runs answers within a millisecond; the emulator may be kept waiting by its computer. */
+/* A neighbour that runs answers within a millisecond; an emulator may have to wait itself. */
 #define ACKNOWLEDGED_WITHIN_US 20000u
 #define IDLE_US 1000000u
 

@@ -1,12 +1,13 @@
 /**
  * @file
- * A radio that is a wire: the second serial port of two emulated boards, joined. Frames are delimited as in SLIP
- * (RFC 1055) and hold
+ * A radio that is a wire: the second serial port of two emulated boards, joined. Frames are
+ * delimited as in SLIP (RFC 1055) and hold
  *
  *     kind, 1 byte | to, 6 bytes | from, 6 bytes | datagram | CRC-16, 2 bytes
  *
- * As with many radios, whoever gets a datagram for its address acknowledges it at once, datagrams to everybody
- * are not acknowledged, damaged ones are not seen, and one datagram is under way at a time.
+ * As with many radios, whoever gets a datagram for its address acknowledges it at once, datagrams
+ * to everybody are not acknowledged, damaged ones are not seen, and one datagram is under way at a
+ * time.
  */
 #ifndef RADIO_WIRE_H
 #define RADIO_WIRE_H
@@ -28,7 +29,7 @@ typedef struct wire_config {
 void wire_open(const wire_config *config);
 /** @returns 0 if the datagram is taken: `on_outcome` follows; less: not now */
 int wire_send(const uint8_t *to, const uint8_t *datagram, uint16_t bytes);
-/** Reads what has come, and sees whether an outcome is due. From the loop, from an interrupt, or both. */
+/** Reads what has come, and sees what is due. From the loop, from an interrupt, or both. */
 void wire_work(void);
 /** @returns microseconds until wire_work() has something to do though nothing comes */
 uint32_t wire_wait_us(void);

@@ -1,6 +1,6 @@
 /*
- * Image "row": a station of the frost watch alone, with the radio-wire on its second serial port. The radio calls
- * back in an interrupt, and the inbox carries what it says to the loop.
+ * Image "row": a station of the frost watch alone, with the radio-wire on its second serial port.
+ * The radio calls back in an interrupt, and the inbox carries what it says to the loop.
  */
 #include "board.h"
 #include "fardel/fardel.h"
@@ -8,7 +8,8 @@
 #include "frost-watch.h"
 #include "radio-wire.h"
 
-enum { MTU = WIRE_DATAGRAM_BYTES, PEERS = 1, WINDOW = 8, BUFFERS = WINDOW - 1, SLOTS = 3, RSSI = -52 };
+enum { MTU = WIRE_DATAGRAM_BYTES, PEERS = 1, WINDOW = 8, BUFFERS = WINDOW - 1 };
+enum { SLOTS = 3, RSSI = -52 };
 
 #define WORDS(bytes) (((bytes) + sizeof(void *) - 1) / sizeof(void *))
 static void *endpoint_memory[WORDS(FARDEL_BYTES(MTU, PEERS, BUFFERS))];
@@ -37,7 +38,7 @@ static const wire_config wire = {
 static int transmit(void *context, const uint8_t *address, const uint8_t *datagram, uint16_t bytes,
                     uint8_t ticket) {
   (void)context;
-  /* Noted first: the outcome may come before wire_send() returns. The depth is 1, so none is under way. */
+  /* Noted first: the outcome may come before wire_send() returns. No other one is under way. */
   ticket_with_radio = ticket;
   return wire_send(address, datagram, bytes);
 }

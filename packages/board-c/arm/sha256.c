@@ -66,8 +66,8 @@ void sha256_end(sha256 *digest, uint8_t *hash) {
   static const uint8_t mark = 0x80;
   static const uint8_t zero = 0;
   uint32_t bits = 8 * digest->bytes;
-  uint8_t length[8] = {0, 0, 0, 0, (uint8_t)(bits >> 24), (uint8_t)(bits >> 16), (uint8_t)(bits >> 8),
-                       (uint8_t)bits};
+  uint8_t length[8] = {0};
+  for (int index = 0; index < 4; index++) length[4 + index] = (uint8_t)(bits >> (24 - 8 * index));
   sha256_add(digest, &mark, 1);
   while (digest->bytes % sizeof digest->block != sizeof digest->block - sizeof length)
     sha256_add(digest, &zero, 1);

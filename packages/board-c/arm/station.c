@@ -1,6 +1,7 @@
 /*
- * Image "station": bridge and station on one board, for a first try with nothing but one serial port. The
- * bridge's radio is a simulated air inside the board, and the station is all that is in its reach.
+ * Image "station": bridge and station on one board, for a first try with nothing but one serial
+ * port. The bridge's radio is a simulated air inside the board, and the station is all that is in
+ * its reach.
  */
 #include <string.h>
 
@@ -66,7 +67,8 @@ static void work_air(void) {
                           to_station.is_lost ? FARDEL_BRIDGE_NOT_ACKNOWLEDGED
                                              : FARDEL_BRIDGE_ACKNOWLEDGED);
     if (!to_station.is_lost)
-      fardel_datagram(endpoint, bridge_address, to_station.datagram, to_station.bytes, RSSI, now_us);
+      fardel_datagram(endpoint, bridge_address, to_station.datagram, to_station.bytes, RSSI,
+                      now_us);
   }
   if (has_ended(&to_bridge, now_us)) {
     fardel_outcome(endpoint, (uint8_t)to_bridge.ticket,
@@ -164,7 +166,8 @@ int main(void) {
   int result = fardel_bridge_open(&bridge, bridge_memory, sizeof bridge_memory, &bridge_config,
                                   board_random() | 1, now_us);
   check(result, fardel_bridge_text(result));
-  result = fardel_open(&endpoint, endpoint_memory, sizeof endpoint_memory, &endpoint_config, now_us);
+  result =
+      fardel_open(&endpoint, endpoint_memory, sizeof endpoint_memory, &endpoint_config, now_us);
   check(result, fardel_text(result));
   frost_watch_open(endpoint);
   for (;;) {

@@ -3,6 +3,7 @@ import {
   ADDRESS_BYTES,
   ANSWER,
   C,
+  concatenated,
   HELD_BYTES_MAX,
   intAt,
   KIND,
@@ -12,6 +13,7 @@ import {
   readPiece,
   TOLD,
   uintAt,
+  wayOf,
 } from "./board-program.js";
 import type { CProgram, Told } from "./support/c-program.js";
 
@@ -66,9 +68,12 @@ export interface BoardOptions extends BoardConfig {
   readonly application: BoardApplication;
   /** Told what the C code does against fardel.h. */
   readonly onFault?: (fault: Error) => void;
-  /** Called with each call of the C code and each of its callbacks; for records of conversations. */
-  readonly record?: (what: string, ints: readonly number[], bytes?: Uint8Array) => void;
+  /** Told of each call of the C code, what it calls back and what it is answered, in their order. */
+  readonly record?: Recorder;
 }
+
+/** `wait` is what fardel_poll() returned; the other names are functions of the harness, and callbacks. */
+export type Recorder = (what: string, ints: readonly number[], bytes?: Uint8Array) => void;
 
 /** How a message goes. */
 export interface BoardSend {
@@ -113,6 +118,8 @@ export class BoardEndpoint {
   #timer: TimerHandle;
   #isPumpQueued = false;
   #isRunning = true;
+  /** -1: not known. */
+  #held = -1;
   #told: Uint8Array | undefined;
 
   /** @throws Error if the config is not possible */
@@ -122,7 +129,8 @@ export class BoardEndpoint {
     const { linkDepth = 2, messageBytesMax = 0 } = options;
     const depth = Math.min(linkDepth, link.outstandingMax);
     const ints = [link.mtuBytes, peers, window, buffers, depth, messageBytesMax, this.#now()];
-    this.#number = this.#options.program.call(this.#listen, "endpoint_open", ints);
+    options.record?.("endpoint_open", ints);
+    this.#number = options.program.call(this.#listen, "endpoint_open", ints);
     if (this.#number < 0) throw new Error(`The endpoint in C does not open: ${this.#number}.`);
   }
 
@@ -139,7 +147,11 @@ export class BoardEndpoint {
 
   /** Fragments that wait behind a gap, and messages under way to us. */
   get held(): number {
-    return this.#isRunning ? this.#call("endpoint_held", []) : 0;
+    if (!this.#isRunning) return 0;
+    // Asked after each event of a simulation; a call of a program of the system takes its time.
+    if (this.#held < 0)
+      this.#held = this.#options.program.call(this.#listen, "endpoint_held", [this.#number]);
+    return this.#held;
   }
 
   /** Whether a session with this address is open. */
@@ -155,14 +167,13 @@ export class BoardEndpoint {
     const place = this.#places.indexOf(undefined);
     if (place < 0) throw new BoardRefusal(C.inUse);
     const reads = isRead || bytes.length > HELD_BYTES_MAX;
-    const way =
-      channel | (kind << 8) | (priority << 12) | (options << 16) | ((reads ? 1 : 0) << 20);
+    const way = wayOf(channel, kind, priority, options, reads);
     const ended = new Promise<number>((resolve) => {
       this.#places[place] = { bytes: bytes.slice(), resolve };
     });
     const ints = [place, bytes.length, deadlineUs, way, id, this.#now()];
-    const given = reads ? to : concatenated(to, bytes);
-    const result = this.#call("endpoint_send", ints, given);
+    const whole = concatenated(to, bytes);
+    const result = this.#call("endpoint_send", ints, reads ? to : whole, whole);
     if (result < 0) {
       this.#places[place] = undefined;
       throw new BoardRefusal(result);
@@ -196,6 +207,7 @@ export class BoardEndpoint {
     if (!this.#isRunning) return;
     const { clock } = this.#options;
     const waitUs = this.#call("endpoint_poll", [this.#now()]);
+    this.#options.record?.("wait", [waitUs]);
     clock.clearTimer(this.#timer);
     this.#timer = undefined;
     if (waitUs === C.never) return;
@@ -221,9 +233,11 @@ export class BoardEndpoint {
     this.pump();
   }
 
-  #call(name: string, ints: readonly number[], bytes?: Uint8Array): number {
+  /** @param recorded - bytes for the record, if they are not those of the call */
+  #call(name: string, ints: readonly number[], bytes?: Uint8Array, recorded = bytes): number {
     const { program, record } = this.#options;
-    record?.(name, ints, bytes);
+    record?.(name, ints, recorded);
+    this.#held = -1;
     return program.call(this.#listen, name, [this.#number, ...ints], bytes);
   }
 
@@ -341,14 +355,4 @@ export class BoardRefusal extends Error {
   ) {
     super(`fardel_send() returns ${result}.`);
   }
-}
-
-function concatenated(...parts: readonly Uint8Array[]): Uint8Array {
-  const all = new Uint8Array(parts.reduce((sum, { length }) => sum + length, 0));
-  let at = 0;
-  for (const part of parts) {
-    all.set(part, at);
-    at += part.length;
-  }
-  return all;
 }

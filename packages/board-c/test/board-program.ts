@@ -95,3 +95,28 @@ export function intAt(told: Uint8Array, at: number): number {
 export function uintAt(told: Uint8Array, at: number): number {
   return new DataView(told.buffer, told.byteOffset, told.length).getUint32(at);
 }
+
+/** How a message goes, in one number: channel, kind, priority, options, whether its bytes are read. */
+export function wayOf(
+  channel: number,
+  kind: number,
+  priority: number,
+  options: number,
+  reads: boolean,
+): number {
+  return channel | (kind << 8) | (priority << 12) | (options << 16) | ((reads ? 1 : 0) << 20);
+}
+
+export function isRead(way: number): boolean {
+  return ((way >> 20) & 1) === 1;
+}
+
+export function concatenated(...parts: readonly Uint8Array[]): Uint8Array {
+  const all = new Uint8Array(parts.reduce((sum, { length }) => sum + length, 0));
+  let at = 0;
+  for (const part of parts) {
+    all.set(part, at);
+    at += part.length;
+  }
+  return all;
+}

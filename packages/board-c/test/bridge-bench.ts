@@ -35,10 +35,11 @@ export class Bench {
     facts: Partial<BridgeFacts> = {},
     incarnation = 1,
     radio?: BoardRadio,
+    radioDepth = 1,
   ) {
     this.#facts = { ...FACTS, ...facts };
     this.#framing = framing;
-    const options = { facts: this.#facts, framing, incarnation, radioDepth: 1, heardMax: 4 };
+    const options = { facts: this.#facts, framing, incarnation, radioDepth, heardMax: 4 };
     this.board = new BoardBridgeCore(program, options, 0, radio);
   }
 
@@ -68,10 +69,14 @@ export class Bench {
   }
 
   /** The frames that come now, as the vectors have them. */
-  frames(): BridgeFrame[] {
+  frames(nowUs = 0): BridgeFrame[] {
     const frames: BridgeFrame[] = [];
     const reader = new FrameReader(this.#framing, 1600);
-    for (let some = this.board.pollBytes(0, false); some; some = this.board.pollBytes(0, false)) {
+    for (
+      let some = this.board.pollBytes(nowUs, false);
+      some;
+      some = this.board.pollBytes(nowUs, false)
+    ) {
       reader.push(some, {
         onFrame: (body) => {
           const decoded = decodeBridgeFrame(body.slice(), this.#facts.address.length, undefined);

@@ -1,7 +1,8 @@
 import fc from "fast-check";
 import { expect, it } from "vitest";
+import { CRC16_START, updateCrc16 } from "../../core/src/wire.js";
 import type { RadioOrder } from "../../serial-bridge/src/bridge/bridge-core.js";
-import { encodeHostFrame } from "../../serial-bridge/src/bridge-frames.js";
+import { encodeBridgeFrame, encodeHostFrame } from "../../serial-bridge/src/bridge-frames.js";
 import { FrameReader } from "../../serial-bridge/src/frame-reader.js";
 import { TYPE } from "../../serial-bridge/src/frame-types.js";
 import { frameBytes } from "../../serial-bridge/src/frame-writer.js";
@@ -122,14 +123,15 @@ describeBridges("opening a bridge in C", (bridge) => {
 
 describeBridges("the radio of a bridge in C", (bridge) => {
   /** A host, and a radio that may refuse addresses. */
-  function bench(refused: (address: Uint8Array) => boolean, peersMax = 3) {
+  function bench(refused: (address: Uint8Array) => boolean, peersMax = 3, depth = 1) {
     const orders: RadioOrder[] = [];
     const radio = {
       transmit: (order: RadioOrder) => orders.push(order) - orders.length,
       putIn: (address: Uint8Array) => (refused(address) ? -1 : 0),
       setChannel: () => C.channelLater,
     };
-    const made = new Bench(bridge.program, "cobs", { peersMax, queue: 4 }, 1, radio);
+    const facts = { peersMax, queue: 4 };
+    const made = new Bench(bridge.program, "cobs", facts, 1, radio, depth);
     made.greet();
     made.frames();
     let token = 0;
@@ -174,6 +176,14 @@ describeBridges("the radio of a bridge in C", (bridge) => {
     expect(radio.board.countsAt(0)[11]).toBe(1);
   });
 
+  it("that refuses an address does so at once, whoever is with the radio", () => {
+    const radio = bench((address) => address.at(-1) === 2, 3, 3);
+    for (const number of [1, 2, 3]) radio.send(station(number));
+    radio.board.poll(0);
+    expect(radio.orders).toMatchObject([{ to: station(1) }, { to: station(3) }]);
+    expect(outcomesOf(radio.bench)).toEqual(["1: not-taken"]);
+  });
+
   it.each([0, 4, 5, 8, 255, -1, 2 ** 31 - 1])("that says %i knows nothing", (outcome) => {
     const { bench: made, board, orders, send } = bench(() => false);
     send(station(1));
@@ -215,6 +225,16 @@ describeBridges("the time of a bridge in C", (bridge) => {
     }
   });
 
+  it("is told as it is when STATISTICS leaves", () => {
+    const bench = new Bench(bridge.program, "cobs");
+    bench.greet();
+    bench.frames();
+    bench.say({ type: "statistics-request", request: 1 });
+    expect(bench.frames(3.5 * S)).toMatchObject([
+      { type: "statistics", counts: [3, 2, ...new Array(11).fill(0)] },
+    ]);
+  });
+
   it("ends a session 10 s after the last good frame, wherever the clock stands", () => {
     const hello = { type: "hello-request", versionMin: 1, versionMax: 1, host: 5 } as const;
     const bytes = frameBytes(encodeHostFrame(hello), { framing: "cobs", leadingDelimiter: true });
@@ -229,20 +249,96 @@ describeBridges("the time of a bridge in C", (bridge) => {
       expect(board.isInSession).toBe(false);
     }
   });
+
+  it("answers a frame without a session when the clock has come round since the last time", () => {
+    const { board } = new Bench(bridge.program, "cobs");
+    const question = encodeHostFrame({ type: "status-request", request: 1 });
+    const bytes = frameBytes(question, { framing: "cobs", leadingDelimiter: true });
+    const ask = (nowUs: number) => {
+      board.handleBytes(bytes, nowUs);
+      return board.pollBytes(nowUs, true) !== undefined;
+    };
+    board.pollBytes(0, true);
+    expect([ask(0), ask(99_999), ask(100_000), ask(150_000)]).toEqual([true, false, true, false]);
+    for (let nowUs = 0; nowUs < 2 ** 32; nowUs += 600 * S) board.poll(nowUs);
+    expect(ask(2 ** 32 + 100_001)).toBe(true);
+  });
+});
+
+describeBridges("the line of a bridge in C", (bridge) => {
+  const framings = ["cobs", "slip"] as const;
+  const from = station(7);
+
+  it.each(framings)("carries frames of every length by %s, with and without zeros", (framing) => {
+    const bench = new Bench(bridge.program, framing, { mtuBytes: 600 });
+    bench.greet();
+    bench.frames();
+    for (let length = 0; length <= 600; length++) {
+      const datagram = new Uint8Array(length).fill(framing === "slip" ? 0xdb : 0x55);
+      if (length % 3 === 0) datagram[length >> 1] = 0;
+      bench.board.setSequence(1);
+      bench.board.handleReceived(from, -60, datagram);
+      const frame = { type: "received", sequence: 1, rssiDbm: -60, from, datagram } as const;
+      const again = length % 4 !== 0;
+      const seed = again ? from : undefined;
+      const body = encodeBridgeFrame({ ...frame, again });
+      const expected = frameBytes(body, { framing, leadingDelimiter: false, seed });
+      expect(bench.board.pollBytes(0, false)).toEqual(expected);
+    }
+  });
+
+  it.each(framings)(
+    "brings no frame by %s that is too long, though it begins like one",
+    (framing) => {
+      const { board } = new Bench(bridge.program, framing, { mtuBytes: 20 });
+      // As long as the longest SEND, and whole, but for what follows.
+      const body = Uint8Array.of(0x55, ...new Uint8Array(27).fill(1));
+      const whole = frameBytes(body, { framing, leadingDelimiter: true });
+      board.handleBytes(whole, 0);
+      expect(board.countsAt(0).slice(1, 4)).toEqual([1, 0, 1]);
+      const plain = new Uint8Array(body.length + 3);
+      plain.set(body);
+      const crc = ~updateCrc16(CRC16_START, body, 0, body.length);
+      plain.set([crc & 0xff, (crc >> 8) & 0xff, 9], body.length);
+      const stuffed = framing === "cobs" ? [plain.length + 1, ...plain, 0] : [...plain, 0xc0];
+      board.handleBytes(Uint8Array.from(stuffed), 0);
+      expect(board.countsAt(0).slice(1, 4)).toEqual([1, 1, 1]);
+    },
+  );
+
+  it("has a delimiter in front when what was to follow a frame is dropped", () => {
+    const bench = new Bench(bridge.program, "cobs");
+    const { board } = bench;
+    bench.greet();
+    bench.frames();
+    for (let count = 0; count < 2; count++) board.handleReceived(from, -60, from);
+    const first = board.pollBytes(0, true)!;
+    // The port took just this frame. The second one is dropped.
+    bench.say({ type: "goodbye" });
+    board.log(6, "on its own");
+    const [delimiter, ...line] = board.pollSome(300, 0);
+    expect([first.at(-1), delimiter]).toEqual([0, 0]);
+    expect(line.length).toBeGreaterThan(10);
+  });
 });
 
 describeBridges("lines of text of a bridge in C", (bridge) => {
   function said(textBytes: number, ...texts: string[]): string[] {
+    return saidAt(6, textBytes, ...texts).map(({ text }) => text);
+  }
+
+  function saidAt(level: number, textBytes: number, ...texts: string[]) {
     const bytes = configBytes({ ...CONFIG, textBytes });
     const number = bridge.program.call(() => 0, "bridge_open", [bytes.length, 1, 0], bytes);
     for (const text of texts) {
       const line = new TextEncoder().encode(text);
-      bridge.program.call(() => 0, "bridge_log", [number, line.length, 6], line);
+      bridge.program.call(() => 0, "bridge_log", [number, line.length, level], line);
     }
-    const lines: string[] = [];
+    const lines: { level: number; text: string }[] = [];
     const reader = new FrameReader("cobs", 202);
     const onFrame = (body: Uint8Array) => {
-      if (body[0] === TYPE.log) lines.push(new TextDecoder().decode(body.subarray(2)));
+      if (body[0] !== TYPE.log) return;
+      lines.push({ level: body[1]!, text: new TextDecoder().decode(body.subarray(2)) });
     };
     const listen = (_what: number, _value: number, frame: Uint8Array) => {
       reader.push(frame, { onFrame });
@@ -264,5 +360,11 @@ describeBridges("lines of text of a bridge in C", (bridge) => {
     expect(said(300, "x".repeat(201))).toEqual(["x".repeat(200)]);
     expect(said(300, `x${"ü".repeat(100)}`)).toEqual([`x${"ü".repeat(99)}`]);
     expect(said(300, `${"x".repeat(198)}𝄞`)).toEqual(["x".repeat(198)]);
+  });
+
+  it("of a level that there is not are debug", () => {
+    for (const level of [7, 8, 255])
+      expect(saidAt(level, 9, "a")).toEqual([{ level: 7, text: "a" }]);
+    expect(saidAt(0, 9, "a")).toEqual([{ level: 0, text: "a" }]);
   });
 });

@@ -108,7 +108,11 @@ const radio = fc.oneof(
     arbitrary: fc.record({
       does: fc.constant("hear" as const),
       from: fc.nat(3),
-      length: fc.oneof({ weight: 5, arbitrary: fc.nat(12) }, fc.nat(90)),
+      length: fc.oneof(
+        { weight: 8, arbitrary: fc.nat(12) },
+        fc.nat(90),
+        fc.integer({ min: 235, max: 325 }),
+      ),
       rssiDbm: fc.option(fc.integer({ min: -127, max: 127 }), { nil: undefined }),
     }),
   },

@@ -155,7 +155,7 @@ typedef struct fardel_arrival {
   const uint8_t *address;
   const uint8_t *bytes;
   uint16_t count;
-  /** Of a request, or of the request that this replies to. */
+  /** Of a request, or of the request that this replies to: in the first piece, 0 in later ones. */
   uint16_t id;
   /** Where the piece belongs in its message. */
   uint32_t offset;
@@ -165,7 +165,7 @@ typedef struct fardel_arrival {
   uint8_t part;
   /** 0 to 15, or FARDEL_LOOSE + 0 to 3. */
   uint8_t channel;
-  /** FARDEL_MESSAGE, FARDEL_REQUEST, FARDEL_REPLY, FARDEL_FAILURE. */
+  /** FARDEL_MESSAGE, FARDEL_REQUEST, FARDEL_REPLY, FARDEL_FAILURE: in the first piece, 0 in later ones. */
   uint8_t kind;
 } fardel_arrival;
 

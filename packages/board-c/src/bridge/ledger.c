@@ -34,7 +34,6 @@ void fdb_reset_ledger(fardel_bridge *bridge) {
   bridge->finished_count = 0;
   bridge->untold = 0;
   bridge->next_number = 0;
-  bridge->next_place = 0;
 }
 
 int fdb_take_token(fardel_bridge *bridge, uint8_t token, uint32_t *number) {
@@ -48,7 +47,7 @@ int fdb_take_token(fardel_bridge *bridge, uint8_t token, uint32_t *number) {
 
 void fdb_finish_token(fardel_bridge *bridge, uint32_t number, uint8_t outcome) {
   int place = place_of(bridge, number);
-  if (place < 0 || bridge->outcomes[place]) return;
+  if (place < 0) return;
   bridge->outcomes[place] = outcome;
   bridge->finished[bridge->finished_count++] = (uint8_t)number;
   bridge->untold++;

@@ -113,7 +113,7 @@ void fdb_reset_ledger(fardel_bridge *bridge);
  * @returns 0, or -1 for a token that the host cannot have meant: nothing has changed then
  */
 int fdb_take_token(fardel_bridge *bridge, uint8_t token, uint32_t *number);
-/* What became of a token. One that is no longer among the last ones is of no interest any more. */
+/* What became of a token, once. One that is not among the last ones any more is of no interest. */
 void fdb_finish_token(fardel_bridge *bridge, uint32_t number, uint8_t outcome);
 /*
  * Pairs for a STATUS, the last finished first. Asked for: all. Else those that have not been told

@@ -85,7 +85,9 @@ void fdl_drain(fardel_peer *peer, uint8_t channel);
 /** @returns whether the application is busy with anything of this peer */
 int fdl_is_busy(const fardel_session *session);
 int fdl_holds_part(const fardel_session *session);
-/** Delivers what is complete, and forgets the rest. */
+/** Delivers what is complete: nothing more will come. */
+void fdl_rx_flush(fardel_peer *peer);
+/** ... and forgets the rest. */
 void fdl_rx_close(fardel_peer *peer);
 
 /* ack.c */

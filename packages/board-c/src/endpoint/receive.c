@@ -328,13 +328,15 @@ void fdl_break_loose(fardel_peer *peer) {
   session->has_loose = 0;
 }
 
-void fdl_rx_close(fardel_peer *peer) {
+void fdl_rx_flush(fardel_peer *peer) {
   fardel_session *session = &peer->session;
-  if (session->peer_token != 0) {
-    for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
-      fdl_skip(peer, i, (uint16_t)(session->rx[i].next + FARDEL_WINDOW_MAX + 1),
-               SKIP_DELIVER);
-  }
+  if (session->peer_token == 0) return;
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
+    fdl_skip(peer, i, (uint16_t)(session->rx[i].next + FARDEL_WINDOW_MAX + 1), SKIP_DELIVER);
+}
+
+void fdl_rx_close(fardel_peer *peer) {
+  fdl_rx_flush(peer);
   for (uint8_t i = 0; i < peer->endpoint->config->buffers; i++)
     if (peer->endpoint->buffers[i].peer == place_of(peer) + 1) peer->endpoint->buffers[i].peer = 0;
   fdl_break_loose(peer);

@@ -154,6 +154,11 @@ void fdl_end_session(fardel_peer *peer, int result) {
 /* What only a peer can say ends nothing while the application is busy with what was acknowledged. */
 static int end_unless_busy(fardel_peer *peer, int result) {
   if (fdl_is_busy(&peer->session)) return 0;
+  if (result != FARDEL_UNREACHABLE) {
+    /* The peer has forgotten it: what waits may pass gaps, and may make the application busy. */
+    fdl_rx_flush(peer);
+    if (fdl_is_busy(&peer->session)) return 0;
+  }
   fdl_end_session(peer, result);
   return 1;
 }

@@ -24,6 +24,8 @@ const SOURCES = {
   endpoint: ["endpoint"],
   wire: ["endpoint"],
   bridge: ["bridge"],
+  /** Of the tests of all this. */
+  self: [],
 } as const;
 
 export type HarnessName = keyof typeof SOURCES;
@@ -46,6 +48,8 @@ const TARGETS = {
 } as const;
 
 export type Target = keyof typeof TARGETS;
+
+export const TARGET_NAMES = Object.keys(TARGETS) as Target[];
 
 /** `NAME` or `NAME=value`. */
 export type Defines = readonly string[];

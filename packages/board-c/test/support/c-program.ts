@@ -44,6 +44,8 @@ export interface CProgram {
    * @throws whatever `told` throws; the program is not usable any more
    */
   call(told: Told, name: string, ints: readonly number[], bytes?: Uint8Array): number;
+  /** Whether it can be called: not closed, nor ended by an error. */
+  readonly isUsable: boolean;
   /** Ends a program of the system; nothing else needs it. */
   close(): void;
 }

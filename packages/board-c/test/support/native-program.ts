@@ -1,14 +1,5 @@
-import { type ChildProcess, spawn, spawnSync } from "node:child_process";
-import {
-  closeSync,
-  mkdtempSync,
-  openSync,
-  readFileSync,
-  readSync,
-  rmSync,
-  writeFileSync,
-  writeSync,
-} from "node:fs";
+import { spawn, spawnSync } from "node:child_process";
+import { closeSync, mkdtempSync, openSync, readSync, rmSync, writeSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { build, type Defines, exportsOf, type HarnessName, type Target } from "./build.js";
@@ -18,6 +9,8 @@ const FROM_TEST_CALL = 1;
 const FROM_TEST_ANSWER = 2;
 const TO_TEST_RESULT = 1;
 const ARGUMENTS = 8;
+/** As much of what a program says of its end is shown. */
+const ERRORS_BYTES_MAX = 16_384;
 
 /** Programs that run on a processor which is not this one. */
 const EMULATORS: Readonly<Partial<Record<Target, string>>> = { "big-endian": "qemu-ppc" };
@@ -39,11 +32,9 @@ export function nativeProgram(
 /** Calls go through two named pipes, which this side writes and reads without giving way. */
 class NativeProgram implements CProgram {
   readonly #functions: ReadonlyMap<string, number>;
-  readonly #folder = mkdtempSync(join(tmpdir(), "fardel-c-"));
-  readonly #errors = join(this.#folder, "errors");
-  readonly #child: ChildProcess;
   readonly #toChild: number;
   readonly #fromChild: number;
+  readonly #errors: number;
   readonly #head = Buffer.alloc(4 * (3 + ARGUMENTS));
   readonly #ints = Buffer.alloc(16);
   #isOpen = true;
@@ -54,28 +45,34 @@ class NativeProgram implements CProgram {
     emulator: string | undefined,
   ) {
     this.#functions = new Map(exportsOf(harness).map(({ name }, index) => [name, index]));
-    const calls = join(this.#folder, "calls");
-    const answers = join(this.#folder, "answers");
+    const folder = mkdtempSync(join(tmpdir(), "fardel-c-"));
+    const calls = join(folder, "calls");
+    const answers = join(folder, "answers");
     const made = spawnSync("mkfifo", [calls, answers], { encoding: "utf8" });
     if (made.status !== 0) throw new Error(`mkfifo: ${made.error?.message ?? made.stderr}`);
-    writeFileSync(this.#errors, "");
     // Opening one end of a pipe waits for the other end, unless both are opened at once.
     const both = [openSync(calls, "r+"), openSync(answers, "r+")] as const;
     const childIn = openSync(calls, "r");
     const childOut = openSync(answers, "w");
-    const childErrors = openSync(this.#errors, "a");
+    this.#errors = openSync(join(folder, "errors"), "a+");
     this.#toChild = openSync(calls, "w");
     this.#fromChild = openSync(answers, "r");
+    // What is open needs no name any more, and nothing is left behind however this process ends.
+    rmSync(folder, { recursive: true, force: true });
     const command = emulator === undefined ? [file] : [emulator, file];
-    this.#child = spawn(command[0] as string, command.slice(1), {
-      stdio: [childIn, childOut, childErrors],
+    const child = spawn(command[0] as string, command.slice(1), {
+      stdio: [childIn, childOut, this.#errors],
       // Nothing is allocated by the library; what the harness leaves behind at the end is no fault.
       env: { ...process.env, ASAN_OPTIONS: "detect_leaks=0", UBSAN_OPTIONS: "print_stacktrace=1" },
     });
-    this.#child.on("error", () => {});
-    this.#child.unref();
+    child.on("error", () => {});
+    child.unref();
     // Only the child holds its ends now: when it dies, reading comes to an end.
-    for (const end of [...both, childIn, childOut, childErrors]) closeSync(end);
+    for (const end of [...both, childIn, childOut]) closeSync(end);
+  }
+
+  get isUsable(): boolean {
+    return this.#isOpen;
   }
 
   call(told: Told, name: string, ints: readonly number[], bytes?: Uint8Array): number {
@@ -103,14 +100,12 @@ class NativeProgram implements CProgram {
     if (!this.#isOpen) return;
     this.#isOpen = false;
     // Its input ends, and so does the program.
-    closeSync(this.#toChild);
-    closeSync(this.#fromChild);
-    rmSync(this.#folder, { recursive: true, force: true });
+    for (const end of [this.#toChild, this.#fromChild, this.#errors]) closeSync(end);
   }
 
   #answer(told: Told): void {
     const [what = 0, number = 0, value = 0, count = 0] = this.#readInts(4);
-    const answer = told(what, value, this.#read(Buffer.alloc(count)), number);
+    const answer = told(what, value, this.#read(new Uint8Array(count)), number);
     const bytes = typeof answer === "number" ? undefined : answer;
     const head = Buffer.alloc(12);
     head.writeInt32LE(FROM_TEST_ANSWER, 0);
@@ -133,7 +128,7 @@ class NativeProgram implements CProgram {
     return Array.from({ length: count }, (_, index) => ints.readInt32LE(4 * index));
   }
 
-  #read(into: Buffer): Buffer {
+  #read<T extends Uint8Array>(into: T): T {
     for (let at = 0; at < into.length; ) {
       const count = readSync(this.#fromChild, into, at, into.length - at, null);
       if (count === 0) this.#fail();
@@ -143,7 +138,8 @@ class NativeProgram implements CProgram {
   }
 
   #fail(): never {
-    const errors = readFileSync(this.#errors, "utf8");
+    const bytes = Buffer.alloc(ERRORS_BYTES_MAX);
+    const errors = bytes.subarray(0, readSync(this.#errors, bytes, 0, bytes.length, 0)).toString();
     this.close();
     throw new Error(`The ${this.harness} harness has ended. ${errors || "It says nothing."}`);
   }

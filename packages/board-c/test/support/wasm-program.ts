@@ -31,6 +31,7 @@ function moduleOf(harness: HarnessName, defines: Defines): object {
 type Functions = Readonly<Record<string, (...ints: readonly number[]) => number>>;
 
 class WasmProgram implements CProgram {
+  readonly isUsable = true;
   readonly #functions: Functions;
   readonly #buffer: ArrayBuffer;
   readonly #stack: { value: number };

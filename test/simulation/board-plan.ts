@@ -1,6 +1,7 @@
+import type { BoardSetting } from "./board-stations.js";
 import { Dice } from "./dice.js";
-import type { Feature } from "./features.js";
-import type { Scenario, StationPlan } from "./scenario.js";
+import type { Scenario } from "./scenario.js";
+import type { StationEndpointOptions } from "./station-endpoint.js";
 
 /** Which stations run the endpoint in C: some in a run with TypeScript, or all of them. */
 export type BoardsMode = "ts-c" | "c-c";
@@ -36,15 +37,10 @@ export function isBoard(mode: BoardsMode | undefined, seed: number, station: num
   return mode === "c-c" || (station === 0) === (seed % 2 === 1);
 }
 
+/** Draws what the scenario does not say of a board; nothing else of the scenario changes by it. */
 export function boardPlan(
-  {
-    plan,
-    seed,
-    index,
-  }: { readonly plan: StationPlan; readonly seed: number; readonly index: number },
-  stations: number,
-  hasStrangers: boolean,
-  isPatient: boolean,
+  { plan, seed, index }: Pick<StationEndpointOptions, "plan" | "seed" | "index">,
+  { stations, hasStrangers, isPatient }: Omit<BoardSetting, "target">,
 ): BoardPlan {
   const dice = new Dice(seed, `board ${index}`);
   const window = Math.min(WINDOW_MAX, plan.config.window ?? 8);
@@ -56,7 +52,7 @@ export function boardPlan(
     defines: [
       ...(sendWindow === 8 ? [] : [`FARDEL_SEND_WINDOW=${sendWindow}`]),
       // Only what a run means to make unreachable may be: plain loss, however unlucky, is no reason.
-      ...(isPatient ? ["UNREACHABLE_US=1000000000u"] : []),
+      ...(isPatient ? ["UNREACHABLE_US=250000000u"] : []),
     ],
     config: {
       peers: stations - 1 + (hasStrangers ? STRANGERS : 0),
@@ -71,13 +67,18 @@ export function boardPlan(
   };
 }
 
-/** Features that a run with boards does without. */
-export const NOT_FOR_BOARDS: readonly Feature[] = [];
-
 /**
- * The scenario as boards can play it. What boards do in another way than the endpoint in TypeScript is
- * left out of it, rather than overlooked by the oracle.
+ * The scenario as boards can play it: what they do in another way by design is left out, rather than
+ * overlooked by the oracle.
+ *
+ * - No hidden queue in front of a board's radio. A small peer does not pace (PROTOCOL.md, section 13):
+ *   it goes by the outcomes of its own radio, which say when a datagram has left.
+ *
+ * Windows, link depths, budgets and times of silence are those of {@link boardPlan}.
  */
-export function scenarioForBoards(scenario: Scenario, _mode: BoardsMode): Scenario {
-  return scenario;
+export function scenarioForBoards(scenario: Scenario, mode: BoardsMode): Scenario {
+  const stations = scenario.stations.map((plan, index) =>
+    isBoard(mode, scenario.seed, index) ? { ...plan, queue: { ...plan.queue, hidden: 0 } } : plan,
+  );
+  return { ...scenario, stations };
 }

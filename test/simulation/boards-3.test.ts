@@ -1,0 +1,15 @@
+import { describe } from "vitest";
+import { lacksCommands } from "../system-commands.js";
+import { sweep } from "./sweep.js";
+
+describe.skipIf(lacksCommands("gcc"))("with sanitizers", () => {
+  sweep(9001, 15, { boards: "ts-c", boardTarget: "sanitized" });
+  sweep(9101, 15, { boards: "c-c", boardTarget: "sanitized" });
+});
+
+describe.skipIf(lacksCommands("powerpc-linux-gnu-gcc", "qemu-ppc"))(
+  "on a big-endian processor",
+  () => {
+    sweep(9201, 15, { boards: "ts-c", boardTarget: "big-endian" });
+  },
+);
