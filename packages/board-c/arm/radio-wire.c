@@ -30,10 +30,11 @@ static uint32_t sent_us;
 
 static void write_escaped(uint8_t byte) {
   uint8_t escaped[2] = {ESCAPE, byte == END ? ESCAPED_END : ESCAPED_ESCAPE};
-  if (byte == END || byte == ESCAPE)
+  if (byte == END || byte == ESCAPE) {
     uart_write(PORT, escaped, 2);
-  else
+  } else {
     uart_write(PORT, &byte, 1);
+  }
 }
 
 static void write_part(const uint8_t *bytes, uint16_t count, uint16_t *crc) {

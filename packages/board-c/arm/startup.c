@@ -33,9 +33,13 @@ __attribute__((section(".vectors"), used)) static const struct vectors vectors =
     .interrupts = {uart_on_received_0, uart_on_sent_0, uart_on_received_1, uart_on_sent_1},
 };
 
+static size_t bytes_between(const uint32_t *from, const uint32_t *to) {
+  return (size_t)((uintptr_t)to - (uintptr_t)from);
+}
+
 void reset(void) {
-  memcpy(data_start, data_in_flash, (size_t)((uint8_t *)data_end - (uint8_t *)data_start));
-  memset(bss_start, 0, (size_t)((uint8_t *)bss_end - (uint8_t *)bss_start));
+  memcpy(data_start, data_in_flash, bytes_between(data_start, data_end));
+  memset(bss_start, 0, bytes_between(bss_start, bss_end));
   uint32_t *frame = __builtin_frame_address(0);
   for (uint32_t *word = bss_end; word < frame - STACK_MARGIN_WORDS; word++) *word = STACK_MARK;
   main();
@@ -45,5 +49,5 @@ void reset(void) {
 size_t board_stack_bytes(void) {
   const uint32_t *word = bss_end;
   while (*word == STACK_MARK) word++;
-  return (size_t)((const uint8_t *)stack_top - (const uint8_t *)word);
+  return bytes_between(word, stack_top);
 }

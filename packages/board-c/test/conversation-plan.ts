@@ -46,7 +46,7 @@ export function drawConversation(seed: number): ConversationPlan {
     ...(chance(0.3) && { reordering: { probability: pick(0.05, 0.3), delayUsMax: 200_000 } }),
     ...(chance(0.3) && { duplication: { probability: pick(0.05, 0.3), delayUsMax: 500_000 } }),
     ...(chance(0.3) && { corruption: { probability: pick(0.02, 0.1), bitsMin: 1, bitsMax: 3 } }),
-    ...(chance(0.3) && { delayUs: pick(500, 20_000, 200_000) }),
+    ...(chance(0.3) && { delayUs: pick(500, 5000, 30_000) }),
   };
   const count = random.integer(1, 7);
   const utterances = Array.from({ length: count }, (_, id): Utterance => {
