@@ -141,8 +141,13 @@ export class BoardEndpoint {
         const bytes = concatenated(from, datagram);
         this.#do("endpoint_datagram", [bytes.length, rssiDbm, this.#now()], bytes);
       },
-      onStatus: (status) => this.#do("endpoint_link", [status === "up" ? 1 : 0, this.#now()]),
+      onStatus: (status) => this.setLink(status === "up"),
     });
+  }
+
+  /** The link is down, or up again. */
+  setLink(isUp: boolean): void {
+    this.#do("endpoint_link", [isUp ? 1 : 0, this.#now()]);
   }
 
   /** Fragments that wait behind a gap, and messages under way to us. */
