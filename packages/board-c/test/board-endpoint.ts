@@ -165,6 +165,11 @@ export class BoardEndpoint {
     return uintAt(this.#told as Uint8Array, 24) === 1;
   }
 
+  /** How many more fragments may be under way to this address. */
+  placesTo(address: Uint8Array): number {
+    return this.#call("endpoint_places", [], address);
+  }
+
   /** @throws Error if fardel_send() does not take it, or all places are in use */
   send(to: Uint8Array, bytes: Uint8Array, send: BoardSend = {}): BoardSending {
     const { channel = 1, kind = KIND.message, id = 0, priority = 1, deadlineUs = 0 } = send;

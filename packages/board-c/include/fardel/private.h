@@ -63,10 +63,11 @@ typedef struct fardel_session {
   uint8_t is_suspect;
   /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
   uint8_t needs_ask;
-  /** `asked` is not answered; it can still give a round trip; it left at `left_us`. */
+  /** `asked` is not answered; it left at `left_us`. */
   uint8_t is_awaiting;
-  uint8_t is_sampling;
   uint8_t has_left;
+  /** `sampled` can still give a round trip. */
+  uint8_t is_sampling;
   /** The datagram `prompt` asked us. */
   uint8_t is_prompt;
   uint8_t is_measured;
@@ -110,6 +111,9 @@ typedef struct fardel_session {
   uint32_t asked;
   uint32_t handed_us;
   uint32_t left_us;
+  /** The oldest question without an answer, and when it left: behind a long queue the newest has none. */
+  uint32_t sampled;
+  uint32_t sampled_us;
   uint32_t round_trip_us;
   uint32_t variation_us;
   uint32_t spacing_us;

@@ -138,18 +138,9 @@ static int is_skip_due(const fardel_peer *peer, uint8_t channel) {
   return tx->skip == SKIP_DUE && peer->session.phase == PHASE_OPEN;
 }
 
-/* What was given up and is known at the peer needs no word. */
 static void settle_skips(fardel_peer *peer) {
   int is_settled = 0;
-  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) {
-    fardel_tx *tx = &peer->session.tx[i];
-    if (tx->skip == SKIP_NONE) continue;
-    uint16_t target = fdl_skip_target(peer, i);
-    uint16_t distance = ahead(tx->peer_next, target);
-    if (distance > 0 && distance < 0x8000) continue;
-    tx->skip = target == tx->next ? SKIP_NONE : SKIP_LATER;
-    is_settled = 1;
-  }
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) is_settled |= fdl_settle_skip(peer, i);
   /* There may be nothing left now but to ask about windows. */
   if (is_settled) fdl_note_windows(peer);
 }

@@ -302,8 +302,10 @@ int fardel_send(fardel_endpoint *endpoint, const uint8_t *address, fardel_messag
       message->kind > FARDEL_FAILURE || (message->kind != FARDEL_MESSAGE) != is_request ||
       message->deadline_us > INT32_MAX || (message->length && !message->bytes && !message->read))
     return FARDEL_INVALID;
-  if (fdl_is_too_large(message, endpoint->config->mtu_bytes)) return FARDEL_TOO_LARGE;
   fardel_peer *peer = find(endpoint, address);
+  uint16_t mtu = endpoint->config->mtu_bytes;
+  if (peer && peer->session.phase != PHASE_NONE) mtu = peer->session.mtu;
+  if (fdl_is_too_large(message, mtu)) return FARDEL_TOO_LARGE;
   if (!peer) peer = admit(endpoint, address);
   if (!peer) return FARDEL_NO_PEER;
   if (!is_answer(message)) peer->is_known = 1;

@@ -116,6 +116,8 @@ void fdl_take_back(fardel_peer *peer);
 void fdl_uncut(fardel_session *session);
 /** Numbers from which SKIP may speak. */
 uint16_t fdl_skip_target(const fardel_peer *peer, uint8_t channel);
+/** What was given up and is known at the peer needs no word. @returns whether something has changed */
+int fdl_settle_skip(fardel_peer *peer, uint8_t channel);
 int fdl_in_flight(const fardel_session *session);
 void fdl_rewind(fardel_message *message);
 

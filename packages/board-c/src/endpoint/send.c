@@ -69,6 +69,19 @@ uint16_t fdl_skip_target(const fardel_peer *peer, uint8_t channel) {
   return peer->session.tx[channel].next;
 }
 
+int fdl_settle_skip(fardel_peer *peer, uint8_t channel) {
+  fardel_tx *tx = &peer->session.tx[channel];
+  if (tx->skip == SKIP_NONE) return 0;
+  uint16_t target = fdl_skip_target(peer, channel);
+  uint16_t distance = ahead(tx->peer_next, target);
+  uint8_t before = tx->skip;
+  if (distance == 0 || distance >= 0x8000)
+    tx->skip = target == tx->next ? SKIP_NONE : SKIP_LATER;
+  else if (before == SKIP_LATER)
+    tx->skip = SKIP_DUE;
+  return tx->skip != before;
+}
+
 void fdl_give_up(fardel_peer *peer, fardel_message *message) {
   fardel_session *session = &peer->session;
   for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++)
@@ -164,7 +177,7 @@ static int take_ack(fardel_peer *peer, const fdl_frame *ack, int is_newest) {
   }
   if (is_old) return 0;
   tx->peer_next = ack->number;
-  if (tx->skip == SKIP_LATER) tx->skip = SKIP_DUE;
+  fdl_settle_skip(peer, ack->channel);
   if (is_newest) {
     tx->limit = (uint16_t)(ack->number + ack->value);
     if (ack->value && tx->skip == SKIP_WAITING) tx->skip = SKIP_DUE;

@@ -418,6 +418,10 @@ uint32_t fdl_receive(fardel_peer *peer, const uint8_t *datagram,
 void fdl_outcome(fardel_peer *peer, uint32_t number, int outcome) {
   fardel_session *session = &peer->session;
   int is_asked = session->is_awaiting && session->asked == number;
+  if (session->sampled == number) {
+    session->sampled_us = peer->endpoint->now_us;
+    if (outcome == FARDEL_NOT_SENT) session->is_sampling = 0;
+  }
   if (outcome != FARDEL_NOT_SENT && is_asked) {
     if (!(session->has_left)) session->left_us = peer->endpoint->now_us;
     session->has_left = 1;
@@ -467,7 +471,9 @@ void fdl_timeout(fardel_peer *peer) {
         break;
       case T_SILENCE:
       case T_ABANDON:
-        if (timer == T_ABANDON && session->has_loose && !fdl_holds_part(session)) {
+        if (timer == T_ABANDON &&
+            !(session->phase == PHASE_OPEN ? fdl_holds_part(session) : peer->queue != NULL)) {
+          /* What it waited for has come, or was of an unacknowledged message. */
           fdl_break_loose(peer);
           fdl_disarm(session, timer);
           break;

@@ -55,7 +55,11 @@ void fdl_asked(fardel_peer *peer, uint32_t number) {
   session->asked = number;
   session->handed_us = peer->endpoint->now_us;
   session->is_awaiting = 1;
-  session->is_sampling = 1;
+  if (!session->is_sampling) {
+    session->is_sampling = 1;
+    session->sampled = number;
+    session->sampled_us = session->handed_us;
+  }
   session->has_left = 0;
   session->needs_ask = 0;
   session->is_probe_due = 0;
@@ -67,10 +71,10 @@ void fdl_asked(fardel_peer *peer, uint32_t number) {
 
 void fdl_sample(fardel_peer *peer, uint32_t largest) {
   fardel_session *session = &peer->session;
-  if (!(session->is_sampling) || session->asked != largest) return;
+  if (!session->is_sampling || (int32_t)(largest - session->sampled) < 0) return;
   session->is_sampling = 0;
-  uint32_t from = session->has_left ? session->left_us : session->handed_us;
-  uint32_t sample = peer->endpoint->now_us - from;
+  if (largest != session->sampled) return;
+  uint32_t sample = peer->endpoint->now_us - session->sampled_us;
   if (sample == 0) sample = 1;
   if (session->is_measured) {
     /* Our own later datagrams hold up the ack on a half-duplex link. */

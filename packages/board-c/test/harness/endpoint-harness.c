@@ -328,6 +328,19 @@ EXPORT int endpoint_held(int number) {
   return held;
 }
 
+/* Address. @returns how many more fragments may be under way to this peer */
+EXPORT int endpoint_places(int number) {
+  const board *of = at(number);
+  int places = 0;
+  if (!of) return 0;
+  for (int i = 0; i < of->config.peers; i++) {
+    const fardel_peer *peer = &of->endpoint->peers[i];
+    if (!peer->is_used || memcmp(peer->address, INPUT, FARDEL_ADDRESS_BYTES) != 0) continue;
+    for (int j = 0; j < FARDEL_SEND_WINDOW; j++) places += !peer->session.flights[j].message;
+  }
+  return places;
+}
+
 /* @returns bytes of memory by the function, less those by the macro; 0 if it is right */
 EXPORT int endpoint_bytes_differ(int mtu, int peers, int buffers) {
   fardel_config config;

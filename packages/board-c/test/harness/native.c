@@ -3,7 +3,10 @@
  * out on standard output, as support/native-program.ts writes and reads them. All numbers are u32, least
  * significant byte first, whatever the processor prefers.
  */
+#define _POSIX_C_SOURCE 200809L
+#include <signal.h>
 #include <stdio.h>
+#include <unistd.h>
 
 #include "harness.h"
 
@@ -16,6 +19,8 @@ int harness_dispatch(int function, const int *arguments);
 enum { FROM_TEST_CALL = 1, FROM_TEST_ANSWER = 2 };
 enum { TO_TEST_RESULT = 1, TO_TEST_TELL = 2 };
 enum { ARGUMENTS = 8 };
+/* A call that takes so long, with all its callbacks, goes round in circles; seconds. */
+enum { CALL_S_MAX = 30 };
 
 static void read_all(uint8_t *into, size_t count) {
   /* The test has ended: so do we. */
@@ -48,7 +53,9 @@ static int serve(void) {
     int arguments[ARGUMENTS];
     for (int i = 0; i < ARGUMENTS; i++) arguments[i] = read_int();
     read_all(harness_input, (size_t)read_int());
+    alarm(CALL_S_MAX);
     int result = harness_dispatch(function, arguments);
+    alarm(0);
     write_int(TO_TEST_RESULT);
     write_int(result);
     fflush(stdout);
@@ -66,6 +73,14 @@ int harness_tell(int what, int number, int value, const uint8_t *bytes, int coun
   return serve();
 }
 
+static void stop(int signal_number) {
+  static const char text[] = "A call has not returned.\n";
+  (void)signal_number;
+  if (write(STDERR_FILENO, text, sizeof text - 1) < 0) _exit(2);
+  _exit(1);
+}
+
 int main(void) {
+  signal(SIGALRM, stop);
   for (;;) serve();
 }
