@@ -52,7 +52,7 @@ export function boardPlan(
     defines: [
       ...(sendWindow === 8 ? [] : [`FARDEL_SEND_WINDOW=${sendWindow}`]),
       // Only what a run means to make unreachable may be: plain loss, however unlucky, is no reason.
-      ...(isPatient ? ["UNREACHABLE_US=100000000u"] : []),
+      ...(isPatient ? ["UNREACHABLE_US=250000000u"] : []),
     ],
     config: {
       peers: stations - 1 + (hasStrangers ? STRANGERS : 0),

@@ -168,7 +168,11 @@ class BoardStation implements StationEndpoint {
       address: peer,
       send: (bytes, options) => this.#sendMessage(peer, bytes, options),
       request: (bytes, options) => this.#request(peer, bytes, options),
-      report: () => (this.board.isOpen(peer) ? { phase: "open", isVerified: true } : undefined),
+      // All priorities share the places of FARDEL_SEND_WINDOW: a command cannot leave before there is one.
+      report: () =>
+        this.board.isOpen(peer) && this.board.placesTo(peer) > 0
+          ? { phase: "open", isVerified: true }
+          : undefined,
       close: () => this.#closePeer(peer),
     };
   }

@@ -52,6 +52,8 @@ const EVENTS_MAX = 2_500_000;
 const SIMULTANEOUS_MAX = 50_000;
 /** After the last end: acks on their way, probes, late copies, timers that are left to fire. */
 const QUIET_US = 120_000_000;
+/** Longer than boards keep what waits for a peer that has gone. */
+const QUIET_OF_BOARDS_US = 900_000_000;
 /**
  * One run: all that its seed holds.
  * @throws Error - the promise that was broken, the seed, and the command that replays it
@@ -358,7 +360,8 @@ class Run {
     const readUs = Math.max(this.clock.nowUs(), ...pauses.map(([, toUs]) => toUs));
     const keepsAlive = this.scenario.features.has("keepAlive");
     // Signs of life never end; watching them for minutes shows nothing new.
-    const quietUs = keepsAlive ? QUIET_US / 20 : QUIET_US;
+    const wholeUs = this.options.boards ? QUIET_OF_BOARDS_US : QUIET_US;
+    const quietUs = keepsAlive ? wholeUs / 20 : wholeUs;
     await this.#run(readUs + quietUs / 2, () => false);
     const before = this.watch.handedToStations;
     const wasOwed = this.#isOwed;
