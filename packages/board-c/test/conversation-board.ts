@@ -49,7 +49,7 @@ export function boardRecorder(words: string[], datagrams: Datagrams): Recorder {
     const rest = bytes?.subarray(ADDRESS_BYTES) ?? new Uint8Array();
     if (letter === "d" || letter === "x")
       words.push(`${text},${datagrams.placeOf(rest).toString(36)}`);
-    else if (letter === "s") words.push(`${text}=${Buffer.from(rest).toString("base64")}`);
+    else if (letter === "s") words.push(`${text}=${Buffer.from(rest).toString("hex")}`);
     else if (letter === "m") words.push(`${text},${hashOf(bytes ?? rest).toString(36)}`);
     else words.push(text);
   };
@@ -85,7 +85,7 @@ class Replay {
   ) {
     this.#script = script.split(" ").map((text) => {
       const [call = "", said = ""] = text.split("=");
-      return { ...readWord(call), said: Buffer.from(said, "base64") };
+      return { ...readWord(call), said: Buffer.from(said, "hex") };
     });
     this.#record = boardRecorder(this.#words, new Datagrams(known));
   }
@@ -120,7 +120,7 @@ class Replay {
   #bytesOf(letter: string, numbers: readonly number[], said: Uint8Array): Uint8Array | undefined {
     if (letter === "c") return TYPESCRIPT_ADDRESS;
     if (letter === "d") {
-      const datagram = Buffer.from(this.known[numbers.at(-1) ?? 0] ?? "", "base64");
+      const datagram = Buffer.from(this.known[numbers.at(-1) ?? 0] ?? "", "hex");
       return concatenated(TYPESCRIPT_ADDRESS, datagram);
     }
     if (letter !== "s") return undefined;

@@ -88,7 +88,7 @@ export function answerTo(request: Uint8Array): Uint8Array {
 /** What both sides were told and what they did, as words in their order. */
 export interface Conversation {
   readonly seed: number;
-  /** All datagrams, as base64; the scripts name them by their places. */
+  /** All datagrams, in hexadecimal; the scripts name them by their places. */
   readonly datagrams: readonly string[];
   readonly typescript: string;
   readonly board: string;
@@ -107,7 +107,7 @@ export class Datagrams {
   }
 
   placeOf(datagram: Uint8Array): number {
-    const text = Buffer.from(datagram).toString("base64");
+    const text = Buffer.from(datagram).toString("hex");
     const place = this.#places.get(text) ?? this.#places.size;
     this.#places.set(text, place);
     return place;

@@ -196,7 +196,7 @@ export async function replayTypeScript(
     if (letter === "r") continue;
     const [passedUs = 0, first = 0, second = 0] = numbers;
     nowUs += passedUs;
-    if (letter === "d") side.hear(Buffer.from(datagrams[first] ?? "", "base64"));
+    if (letter === "d") side.hear(Buffer.from(datagrams[first] ?? "", "hex"));
     if (letter === "o") side.tellOutcome(first, OUTCOMES[second] ?? "gone");
     if (letter === "t") timers[first]?.();
     if (letter === "s") side.speak(plan.utterances.find(({ id }) => id === first) as Utterance);
