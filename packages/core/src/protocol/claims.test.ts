@@ -1,37 +1,27 @@
 import { describe, expect, it } from "vitest";
-import { ByteWriter } from "../wire/byte-writer.js";
-import { sealDatagram } from "../wire/datagram.js";
-import { encodeFrame, type Frame } from "../wire/frames.js";
-import { encodeLongHead } from "../wire/head.js";
+import type { Frame } from "../wire/frames.js";
 import type { Session } from "./session.js";
-import { frameTypes, readDatagram, type Side, WiredPair } from "./wired-pair.js";
+import {
+  dataFrame,
+  frameTypes,
+  HELLO,
+  longDatagram,
+  readDatagram,
+  type Side,
+  WiredPair,
+} from "./wired-pair.js";
 
 // Who is believed before a session is open; PROTOCOL.md, sections 4.2 to 4.4.
 
 const S = 1_000_000;
 const MS = 1000;
 const STRANGE = 0x1234_5678;
-const HELLO: Frame = { type: "hello", version: 1, mtuBytes: 250, window: 64 };
 const command = Uint8Array.from({ length: 32 }, (_, at) => at);
 
 function session(side: Side): Session {
   const { session: current } = side.peer;
   if (!current) throw new Error("There is no session.");
   return current;
-}
-
-function long(from: number, to: number, number: number, frames: readonly Frame[]): Uint8Array {
-  const out = new ByteWriter(new Uint8Array(250));
-  encodeLongHead(out, 1, from, to, number);
-  frames.forEach((frame, at) => {
-    encodeFrame(out, frame, at === frames.length - 1);
-  });
-  return sealDatagram(out, to, from, number).slice();
-}
-
-function dataFrame(fragment: number, bytes: Uint8Array): Frame {
-  const shape = { first: true, last: true, total: 0, crc32: 0 };
-  return { type: "data", channel: 0, fragment, ...shape, bytes };
 }
 
 /** Side `a` has said that it wants a session, and nobody answers. */
@@ -58,7 +48,7 @@ describe("an opening", () => {
       { type: "close", reason: 0 },
     ];
     for (const [at, frame] of forged.entries())
-      wire.deliver(wire.a, long(STRANGE, 0, 0x1234 + at, [HELLO, frame]));
+      wire.deliver(wire.a, longDatagram(STRANGE, 0, 0x1234 + at, [HELLO, frame]));
     wire.run(wire.nowUs + 2 * MS);
     expect(wire.a.ends.size).toBe(0);
     expect(session(wire.a).token).toBe(token);
@@ -72,10 +62,10 @@ describe("an opening", () => {
     const wire = opening();
     const { token, nextNumber } = session(wire.a);
     // The peer opens too, under a token of its own; its answer to our opening comes behind that.
-    wire.deliver(wire.a, long(STRANGE, 0, 0x1234, [HELLO]));
+    wire.deliver(wire.a, longDatagram(STRANGE, 0, 0x1234, [HELLO]));
     wire.run(wire.nowUs + 2 * MS);
     expect(session(wire.a).peerToken).toBe(STRANGE);
-    wire.deliver(wire.a, long(0, token, nextNumber - 1, [{ type: "no-session" }]));
+    wire.deliver(wire.a, longDatagram(0, token, nextNumber - 1, [{ type: "no-session" }]));
     expect(session(wire.a).token).not.toBe(token);
     wire.lose = () => false;
     wire.run(wire.nowUs + 5 * S);
@@ -87,7 +77,7 @@ describe("an opening", () => {
     wire.a.send(command);
     wire.run(3 * S);
     const { token } = session(wire.a);
-    wire.deliver(wire.a, long(0, token, token >>> 16, [{ type: "no-session" }]));
+    wire.deliver(wire.a, longDatagram(0, token, token >>> 16, [{ type: "no-session" }]));
     expect(session(wire.a).token).toBe(token);
     expect(session(wire.a).phase).toBe("open");
   });
@@ -97,15 +87,15 @@ describe("a candidate", () => {
   it("is dropped when its token turns out to be the session's: nothing comes twice", () => {
     const wire = opening();
     const { a } = wire;
-    wire.deliver(a, long(0x0bad_0001, 0, 0x0bad, [HELLO]));
-    wire.deliver(a, long(STRANGE, 0, 0x1234, [HELLO]));
+    wire.deliver(a, longDatagram(0x0bad_0001, 0, 0x0bad, [HELLO]));
+    wire.deliver(a, longDatagram(STRANGE, 0, 0x1234, [HELLO]));
     const candidate = a.peer.candidate?.token ?? 0;
     expect(a.peer.candidate?.peerToken).toBe(STRANGE);
     // The real peer names the session's token, and so refutes the claim.
     const data = dataFrame(0x5678, command);
-    wire.deliver(a, long(STRANGE, session(a).token, 0x1235, [HELLO, data]));
+    wire.deliver(a, longDatagram(STRANGE, session(a).token, 0x1235, [HELLO, data]));
     expect(session(a).peerToken).toBe(STRANGE);
-    wire.deliver(a, long(STRANGE, candidate, 0x1236, [HELLO, data]));
+    wire.deliver(a, longDatagram(STRANGE, candidate, 0x1236, [HELLO, data]));
     wire.run(wire.nowUs + MS);
     expect(a.received).toEqual([command]);
     const { head, datagram } = {

@@ -1,11 +1,17 @@
 import { describe, expect, it } from "vitest";
-import { ByteWriter } from "../wire/byte-writer.js";
-import { sealDatagram } from "../wire/datagram.js";
-import { encodeFrame, type Frame } from "../wire/frames.js";
-import { encodeLongHead } from "../wire/head.js";
+import type { Frame } from "../wire/frames.js";
 import type { Session } from "./session.js";
 import { NUMBER_MAX } from "./session.js";
-import { frameTypes, readDatagram, type Side, seededRandom, WiredPair } from "./wired-pair.js";
+import {
+  dataFrame,
+  frameTypes,
+  HELLO,
+  longDatagram,
+  readDatagram,
+  type Side,
+  seededRandom,
+  WiredPair,
+} from "./wired-pair.js";
 
 const S = 1_000_000;
 const MS = 1000;
@@ -20,27 +26,6 @@ function session(side: Side): Session {
   if (!current) throw new Error("There is no session.");
   return current;
 }
-
-function longDatagram(
-  from: number,
-  to: number,
-  number: number,
-  frames: readonly Frame[],
-): Uint8Array {
-  const out = new ByteWriter(new Uint8Array(250));
-  encodeLongHead(out, 1, from, to, number);
-  frames.forEach((frame, at) => {
-    encodeFrame(out, frame, at === frames.length - 1);
-  });
-  return sealDatagram(out, to, from, number).slice();
-}
-
-function dataFrame(fragment: number, bytes: Uint8Array): Frame {
-  const shape = { first: true, last: true, total: 0, crc32: 0 };
-  return { type: "data", channel: 0, fragment, ...shape, bytes };
-}
-
-const HELLO: Frame = { type: "hello", version: 1, mtuBytes: 250, window: 64 };
 
 /** A pair that has exchanged a message each way, and is quiet. */
 function openPair(options: ConstructorParameters<typeof WiredPair>[0] = {}): WiredPair {

@@ -1,5 +1,7 @@
-import { decodeFrames, type Frame } from "../wire/frames.js";
-import { CRC_BYTES, decodeHead, type Head } from "../wire/head.js";
+import { ByteWriter } from "../wire/byte-writer.js";
+import { sealDatagram } from "../wire/datagram.js";
+import { decodeFrames, encodeFrame, type Frame } from "../wire/frames.js";
+import { CRC_BYTES, decodeHead, encodeLongHead, type Head } from "../wire/head.js";
 import type { ProtocolConfig } from "./config.js";
 import type { MessageEnd, ProtocolEvent } from "./events.js";
 import { type MessageOptions, OutgoingMessage } from "./outgoing-message.js";
@@ -49,6 +51,29 @@ export function readDatagram(datagram: Uint8Array): { head: Head; frames: readon
   if (!frames.ok) throw new Error(`A protocol sent frames with the fault ${frames.fault}.`);
   return { head: head.value, frames: frames.value };
 }
+
+/** A long datagram that asks, with a good CRC: what a peer might send, or somebody in its name. */
+export function longDatagram(
+  from: number,
+  to: number,
+  number: number,
+  frames: readonly Frame[],
+): Uint8Array {
+  const out = new ByteWriter(new Uint8Array(250));
+  encodeLongHead(out, 1, from, to, number);
+  frames.forEach((frame, at) => {
+    encodeFrame(out, frame, at === frames.length - 1);
+  });
+  return sealDatagram(out, to, from, number).slice();
+}
+
+/** A message of one fragment on channel 0. */
+export function dataFrame(fragment: number, bytes: Uint8Array): Frame {
+  const shape = { first: true, last: true, total: 0, crc32: 0 };
+  return { type: "data", channel: 0, fragment, ...shape, bytes };
+}
+
+export const HELLO: Frame = { type: "hello", version: 1, mtuBytes: 250, window: 64 };
 
 /** Types of the frames of a datagram, in their order. */
 export function frameTypes(datagram: Uint8Array): string[] {
