@@ -62,7 +62,7 @@ datagrams with one peer and a window of 8, the bridge that of \`examples/bridge.
 constants; _sentences_ are only there in a program that calls \`fardel_text()\`. _Memory_ is what you give when you open one.
 _Stack_ is the deepest chain of calls, by the frames and the call graph that the compiler writes, and 24 bytes for the C
 library; what your callbacks and interrupts take is yours to add. The last column is for callbacks that call \`fardel_send()\`
-(with the bridge: \`fardel_bridge_outcome()\`). No function calls itself, by whatever way.`;
+(with the bridge: \`fardel_bridge_outcome()\`). Without callbacks no function calls itself, by whatever way.`;
 
 /** The numbers of README.md's table, by library and processor. */
 export function readmeTable(): ReadonlyMap<string, readonly number[]> {
