@@ -12,7 +12,7 @@ export default defineConfig({
     ],
   },
   test: {
-    include: ["packages/*/src/**/*.test.ts", "{examples,test,bench}/**/*.test.ts"],
+    include: ["packages/*/{src,test}/**/*.test.ts", "{examples,test,bench}/**/*.test.ts"],
     exclude: ["**/node_modules/**", "**/dist/**"],
     globalSetup: ["test/announce-node.ts"],
     testTimeout: 60_000,
