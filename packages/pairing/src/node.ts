@@ -1,0 +1,7 @@
+/**
+ * What needs a file system: the store of paired boards.
+ *
+ * @packageDocumentation
+ */
+
+export {};
