@@ -109,6 +109,7 @@ export class Driver {
     // A virtual clock stands still unless its owner runs it: waiting on it could last for ever.
     if (!this.clock.wakeWaiters) await this.#allSent();
     this.#state = "closed";
+    this.protocol.dropSessionless();
     this.clock.clearTimer(this.#timer);
     onClosed();
     this.clock.wakeWaiters?.();
@@ -136,7 +137,10 @@ export class Driver {
         if (!ticket) return;
         slot.ticket = undefined;
         this.#free.push(slot);
-        if (this.#state === "closed") return;
+        if (this.#state === "closed") {
+          ticket.body?.done("gone");
+          return;
+        }
         this.#sendFarewells();
         if (this.#hasAllSent) this.#onAllSent?.();
         this.protocol.handleSendOutcome(ticket, outcome, this.clock.nowUs());

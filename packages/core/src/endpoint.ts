@@ -1,3 +1,4 @@
+import { call } from "./call.js";
 import { type Clock, SystemClock } from "./clock.js";
 import { Driver } from "./driver.js";
 import { Exchange } from "./exchange.js";
@@ -16,6 +17,8 @@ import { RemotePeer } from "./remote-peer.js";
 import { type PeerReport, reportOn } from "./report.js";
 import { type DeliveryOptions, wireChannel } from "./send-options.js";
 import { sentenceFor } from "./sentences.js";
+import type { Sessionless, SessionlessListener } from "./sessionless.js";
+import { SessionlessDesk } from "./sessionless-desk.js";
 import { CLOSE_REASON } from "./wire/close-frame.js";
 
 /** What an endpoint needs, and every limit it can be given (see {@link ProtocolConfig}). */
@@ -62,6 +65,7 @@ export class Endpoint implements AsyncDisposable {
   readonly #requests = new Inbox<Request>();
   readonly #incomingStreams = new Inbox<IncomingStream>();
   readonly #streams = new Map<number, IncomingStream>();
+  readonly #sessionless: SessionlessDesk;
   readonly #listeners = new Map<keyof EndpointEvents, Set<(event: never) => void>>();
   #onMessage: ((message: Message) => void) | undefined;
 
@@ -99,6 +103,7 @@ export class Endpoint implements AsyncDisposable {
     });
     this.#driver = new Driver(link, clock, this.#protocol, (event) => this.#dispatch(event));
     this.#outbox = new Outbox(this.#driver);
+    this.#sessionless = new SessionlessDesk(this.#driver);
     this.#exchange = new Exchange(
       clock,
       (address, bytes, sendOptions, channel, isAnswer) =>
@@ -175,6 +180,16 @@ export class Endpoint implements AsyncDisposable {
     this.#listeners.set(type, listeners);
     listeners.add(listener);
     return () => listeners.delete(listener);
+  }
+
+  /**
+   * Datagrams without session of one kind: announcements, queries, pairing (`@fardel/pairing` speaks
+   * them). PROTOCOL.md, section 15.
+   * @param kind - 1 to 255, see {@link SESSIONLESS_KIND}
+   * @throws {@link FardelError} `invalid-option`
+   */
+  sessionless(kind: number, listener: SessionlessListener): Sessionless {
+    return this.#sessionless.open(kind, listener);
   }
 
   /** Hand over to the link at once what was sent in this turn of the event loop. */
@@ -259,6 +274,9 @@ export class Endpoint implements AsyncDisposable {
         break;
       case "message-progressed":
         call(this.#outbox.progressOf(event.message), undefined);
+        break;
+      case "sessionless-received":
+        this.#sessionless.receive(event);
         break;
       case "session-opened":
         this.#emit("session-opened", { peer: this.#remote(event.peer) });
@@ -365,17 +383,6 @@ export class Endpoint implements AsyncDisposable {
 
   #emit<K extends keyof EndpointEvents>(type: K, event: EndpointEvents[K]): void {
     for (const listener of this.#listeners.get(type) ?? []) call(listener as Listener<K>, event);
-  }
-}
-
-/** The caller's code must not break ours. */
-function call<T>(handler: ((argument: T) => void) | undefined, argument: T): void {
-  try {
-    handler?.(argument);
-  } catch (error) {
-    queueMicrotask(() => {
-      throw error;
-    });
   }
 }
 

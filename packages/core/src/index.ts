@@ -8,6 +8,15 @@ export { type Clock, SystemClock, type TimerHandle } from "./clock.js";
 export { Endpoint, type EndpointEvents, type EndpointOptions } from "./endpoint.js";
 export type { IncomingStream, Message, Request } from "./incoming.js";
 export type { Address, DatagramInfo, Link, LinkHandlers, SendOutcome } from "./link.js";
+export {
+  type DirectionKey,
+  type PairKey,
+  PROTECTED_MTU_MIN,
+  type Protection,
+  SALT_BYTES,
+  type SessionName,
+  TAG_BYTES,
+} from "./protection.js";
 export type { Priority, Way } from "./protocol/channels.js";
 export { type Acceptance, DEFAULT_CONFIG, type ProtocolConfig } from "./protocol/config.js";
 export { type Delivery, FardelError, type FardelErrorCode } from "./protocol/errors.js";
@@ -18,3 +27,4 @@ export type { PeerStatistics } from "./protocol/statistics.js";
 export type { Receipt, RemotePeer } from "./remote-peer.js";
 export type { PeerReport } from "./report.js";
 export type { DeliveryOptions, Progress, SendOptions } from "./send-options.js";
+export { SESSIONLESS_KIND, type Sessionless, type SessionlessListener } from "./sessionless.js";

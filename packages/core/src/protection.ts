@@ -15,6 +15,11 @@ export interface Protection {
    * same key, from inside the handling of a datagram: do not call the endpoint.
    */
   noteRight(address: Address, key: PairKey): void;
+  /**
+   * Tell when keys for an address were set, taken away or revoked by their owner: sessions under keys that
+   * are not there any more end. What {@link Protection.noteRight} changes need not be told.
+   */
+  watch?(listener: (address: Address) => void): void;
 }
 
 /** A key that two sides share, and on which of them this is. */
@@ -52,8 +57,8 @@ export interface DirectionKey {
   open(datagram: Uint8Array, from: number, nonce: Uint8Array): Uint8Array | undefined;
 }
 
-/** Bytes of the tag of a protected datagram. */
-export const TAG_BYTES = 8;
+export { TAG_BYTES } from "./wire/head.js";
+
 /** Bytes of a salt. */
 export const SALT_BYTES = 12;
 /** Smallest MTU of a link for protected sessions, bytes. */

@@ -3,9 +3,6 @@ import type { Address, DatagramInfo, SendOutcome } from "./link.js";
 /** Kinds of datagrams without session; PROTOCOL.md, section 15. */
 export const SESSIONLESS_KIND = { announce: 1, query: 2, pair: 3 } as const;
 
-/** Bytes of such a datagram that are not its body: head, kind, CRC-16. */
-export const SESSIONLESS_AROUND_BYTES = 4;
-
 /**
  * A body of a kind that is listened for has arrived whole (its CRC is right). Anyone can have sent it.
  * @param from - valid during the call, as is `body`

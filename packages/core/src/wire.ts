@@ -6,4 +6,5 @@
  */
 
 export { CRC16_GOOD, CRC16_START, updateCrc16 } from "./wire/crc16.js";
+export { updateCrc32 } from "./wire/crc32.js";
 export { describeDatagram } from "./wire/describe.js";

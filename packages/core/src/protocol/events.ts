@@ -19,6 +19,13 @@ export type MessageEnd =
 /** Facts, in the past tense, in the order in which they happened. */
 export type ProtocolEvent =
   | { readonly type: "session-opened"; readonly peer: Peer }
+  | {
+      readonly type: "sessionless-received";
+      readonly address: Uint8Array;
+      readonly kind: number;
+      readonly body: Uint8Array;
+      readonly info: { readonly rssiDbm?: number; readonly radioChannel?: number };
+    }
   | { readonly type: "session-ended"; readonly peer: Peer; readonly why: SessionEnd }
   | {
       readonly type: "message-received";

@@ -1,7 +1,12 @@
 import { ByteWriter } from "../wire/byte-writer.js";
 import { sealDatagram } from "../wire/datagram.js";
-import { ASK, decodeHead, encodeLongHead, type Head } from "../wire/head.js";
+import { ASK, CRC_BYTES, decodeHead, encodeLongHead, type Head } from "../wire/head.js";
 import { encodeNoSession } from "../wire/no-session-frame.js";
+import {
+  isSessionless,
+  isSessionlessSound,
+  SESSIONLESS_HEAD_BYTES,
+} from "../wire/sessionless-datagram.js";
 import { AirtimeCap } from "./airtime-cap.js";
 import { Budget } from "./budget.js";
 import { composeClose, composeDatagram, transmitRank } from "./compose.js";
@@ -13,6 +18,11 @@ import { largestReserve, Peer, type PeerEnvironment } from "./peer.js";
 import { PeerTable } from "./peer-table.js";
 import { ANSWERS_RANK, ReadyList } from "./ready-list.js";
 import { NO_SESSION_BYTES, type Session } from "./session.js";
+import {
+  composeSessionless,
+  SESSIONLESS_WAITING_MAX,
+  type SessionlessBody,
+} from "./sessionless-queue.js";
 import { TimerHeap } from "./timer-heap.js";
 
 /** Answers without state that wait for the link at most; more are dropped, their senders ask again. */
@@ -35,6 +45,7 @@ export interface Ticket {
   readonly peer: Peer | undefined;
   readonly session: Session | undefined;
   readonly number: number;
+  readonly body?: SessionlessBody;
 }
 
 /** The link's word on a datagram; see `SendOutcome` of the link contract. */
@@ -57,6 +68,10 @@ export interface ProtocolCounts {
   ignoredDatagrams: number;
   /** Short datagrams from addresses without a session. */
   unexplainedDatagrams: number;
+  /** Datagrams without session that arrived whole: announcements, queries, pairing. */
+  sessionlessDatagrams: number;
+  /** Dropped for want of protection: plain ones from a peer with a key, protected ones from one without. */
+  refusedDatagrams: number;
 }
 
 /**
@@ -77,6 +92,8 @@ export class Protocol {
     unreadableDatagrams: 0,
     ignoredDatagrams: 0,
     unexplainedDatagrams: 0,
+    sessionlessDatagrams: 0,
+    refusedDatagrams: 0,
   };
   readonly totalBudget: Budget;
   readonly strangerBudget: Budget;
@@ -90,6 +107,9 @@ export class Protocol {
   #eventHead = 0;
   readonly #answers: { address: Uint8Array; token: number; number: number }[] = [];
   #sinceAnswer = 0;
+  readonly #bodies: SessionlessBody[] = [];
+  /** Kinds of datagrams without session that somebody listens for. */
+  readonly sessionlessKinds = new Set<number>();
   #isLinkUp = true;
   #refusals = 0;
   #waitUntilUs = 0;
@@ -169,6 +189,17 @@ export class Protocol {
     this.#touch(peer, nowUs);
   }
 
+  /** A datagram without session; refused at once if too many wait. */
+  sendSessionless(body: SessionlessBody): void {
+    if (this.#bodies.length >= SESSIONLESS_WAITING_MAX) body.done("refused");
+    else this.#bodies.push(body);
+  }
+
+  /** The endpoint is closed: what waits does not go any more. */
+  dropSessionless(): void {
+    for (const body of this.#bodies.splice(0)) body.done("gone");
+  }
+
   /** The owner has taken what an event held for it. */
   release(peer: Peer, heldBytes: number, stream: number, nowUs: number): void {
     const wasTight = this.totalBudget.freeBytes < this.config.peerBytesMax;
@@ -215,6 +246,10 @@ export class Protocol {
     info: { rssiDbm?: number; radioChannel?: number },
     nowUs: number,
   ): void {
+    if (isSessionless(datagram)) {
+      this.#handleSessionless(address, datagram, info);
+      return;
+    }
     const head = decodeHead(datagram);
     // Longer than what HELLO stated: taking it could contradict a fragment that was cut anew.
     if (!head.ok || datagram.length > this.#setting.mtuBytes) {
@@ -228,6 +263,28 @@ export class Protocol {
     const token = peer.handleDatagram(datagram, value, content, info, nowUs);
     if (value.form === "long") this.#answer(address, token, value.number, datagram.length);
     this.#touch(peer, nowUs);
+  }
+
+  #handleSessionless(
+    address: Uint8Array,
+    datagram: Uint8Array,
+    info: { rssiDbm?: number; radioChannel?: number },
+  ): void {
+    if (!isSessionlessSound(datagram)) {
+      this.counts.unreadableDatagrams++;
+      return;
+    }
+    this.counts.sessionlessDatagrams++;
+    const kind = datagram[1]!;
+    if (!this.sessionlessKinds.has(kind)) return;
+    const body = datagram.slice(SESSIONLESS_HEAD_BYTES, datagram.length - CRC_BYTES);
+    this.#events.push({
+      type: "sessionless-received",
+      address: address.slice(),
+      kind,
+      body,
+      info: { ...info },
+    });
   }
 
   /** A datagram from an address that nobody knows. @returns a newcomer, if it opens and there is room */
@@ -254,6 +311,7 @@ export class Protocol {
       this.#refusals = 0;
       this.#waitUntilUs = 0;
     }
+    ticket.body?.done(outcome);
     if (!peer || !session) return;
     if (outcome === "refused") peer.statistics.sendsRefused++;
     if (outcome === "not-acknowledged") peer.statistics.sendsNotAcknowledged++;
@@ -369,7 +427,7 @@ export class Protocol {
 
   #pollAnswer(buffer: Uint8Array): Transmit | undefined {
     const answer = this.#answers.shift();
-    if (!answer) return undefined;
+    if (!answer) return this.#pollSessionless(buffer);
     const out = new ByteWriter(buffer);
     encodeLongHead(out, ASK.none, 0, answer.token, answer.number);
     encodeNoSession(out);
@@ -379,6 +437,17 @@ export class Protocol {
       datagram,
       ticket: { peer: undefined, session: undefined, number: 0 },
     };
+  }
+
+  #pollSessionless(buffer: Uint8Array): Transmit | undefined {
+    const body = this.#bodies.shift();
+    return (
+      body && {
+        address: body.address,
+        datagram: composeSessionless(new ByteWriter(buffer), body),
+        ticket: { peer: undefined, session: undefined, number: 0, body },
+      }
+    );
   }
 
   /** NO-SESSION for a token, in answer to datagram `number`, unless that was shorter. */

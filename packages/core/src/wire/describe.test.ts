@@ -91,12 +91,31 @@ describe("describeDatagram", () => {
     expect(frameText(hex)).toBe(text);
   });
 
+  it("tells what needs no session, and what cannot be read without a key", () => {
+    expect(described("60 01 aabb 0000")).toBe(
+      "without session · announce, 2 bytes: aa bb · crc 0000 wrong",
+    );
+    expect(described("60 09 d3f7")).toBe(
+      "without session · kind 9, 0 bytes: nothing · crc f7d3 good",
+    );
+    expect(described("49 1a2b aabbcc 0102030405060708")).toBe(
+      "protected short #…1a2b ask now · 3 bytes encrypted · tag 01 02 03 04 05 06 07 08",
+    );
+    const salt = "000102030405060708090a0b";
+    expect(described(`58 a1b2c3d4 0f1e2d3c 0000a1b2 ${salt} aa 0102030405060708`)).toBe(
+      "protected long from a1b2c3d4 to 0f1e2d3c #0000a1b2 ask none · salt 00 01 02 03 04 05 06 07 08 09 0a 0b · 1 byte encrypted · tag 01 02 03 04 05 06 07 08",
+    );
+    expect(described("58 a1b2c3d4 0f1e2d3c 0000a1b2 00")).toBe(
+      "too-short, 14 bytes: 58 a1 b2 c3 d4 0f 1e 2d 3c 00 00 a1 b2 00",
+    );
+  });
+
   it("tells what is wrong with a head", () => {
     expect(described("")).toBe("too-short, 0 bytes: nothing");
     expect(described("41 01")).toBe("too-short, 2 bytes: 41 01");
     expect(described("80 0001 0000")).toBe("other-version, 5 bytes: 80 00 01 00 00");
-    expect(described(`60 ${"11".repeat(1499)}`)).toBe(
-      `unknown-form, 1,500 bytes: 60${" 11".repeat(15)} …`,
+    expect(described(`70 ${"11".repeat(1499)}`)).toBe(
+      `unknown-form, 1,500 bytes: 70${" 11".repeat(15)} …`,
     );
   });
 

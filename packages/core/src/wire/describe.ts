@@ -5,9 +5,21 @@ import type { DataFrame } from "./data-frame.js";
 import { crcMatches } from "./datagram.js";
 import { TYPE_PAD } from "./frame-type.js";
 import { decodeFrame, type Frame } from "./frames.js";
-import { CRC_BYTES, decodeHead, type Head } from "./head.js";
+import {
+  CRC_BYTES,
+  decodeHead,
+  decodeProtectedHead,
+  type Head,
+  isProtected,
+  TAG_BYTES,
+} from "./head.js";
 import type { LooseFrame } from "./loose-frame.js";
 import { serialAdd } from "./serial-number.js";
+import {
+  isSessionless,
+  isSessionlessSound,
+  SESSIONLESS_AROUND_BYTES,
+} from "./sessionless-datagram.js";
 import { STOP_REASON } from "./stop-frame.js";
 
 const ASK_WORDS = ["none", "now", "next", "after next"] as const;
@@ -25,13 +37,36 @@ const HEX_BYTES_MAX = 16;
  * `short #…1a2b ask now · data ch 0 fragment 513 first of 12,288 bytes, 240 bytes · crc 906e`
  */
 export function describeDatagram(bytes: Uint8Array): string {
-  const head = decodeHead(bytes);
+  if (isSessionless(bytes) && bytes.length >= SESSIONLESS_AROUND_BYTES)
+    return describeSessionless(bytes);
+  const isSecret = isProtected(bytes);
+  const head = isSecret ? decodeProtectedHead(bytes) : decodeHead(bytes);
   if (!head.ok) return `${head.fault}, ${countBytes(bytes.length)}: ${hexOf(bytes)}`;
+  if (isSecret) return describeProtected(bytes, head.value);
   const to = bytes.length - CRC_BYTES;
   const parts = [describeHead(head.value)];
   describeFrames(bytes, head.value.headBytes, to, parts);
   parts.push(describeCrc(bytes, head.value, bytes[to]! | (bytes[to + 1]! << 8)));
   return parts.join(" · ");
+}
+
+function describeProtected(bytes: Uint8Array, head: Head): string {
+  const to = bytes.length - TAG_BYTES;
+  const parts = [`protected ${describeHead(head)}`];
+  if (head.form === "long" && head.salt) parts.push(`salt ${hexOf(head.salt)}`);
+  parts.push(`${countBytes(to - head.headBytes)} encrypted`, `tag ${hexOf(bytes.subarray(to))}`);
+  return parts.join(" · ");
+}
+
+const KIND_WORDS: Readonly<Record<number, string>> = { 1: "announce", 2: "query", 3: "pair" };
+
+function describeSessionless(bytes: Uint8Array): string {
+  const kind = bytes[1]!;
+  const body = bytes.subarray(2, bytes.length - CRC_BYTES);
+  const crc = bytes.at(-2)! | (bytes.at(-1)! << 8);
+  const word = KIND_WORDS[kind] ?? `kind ${kind}`;
+  const isSound = isSessionlessSound(bytes) ? "good" : "wrong";
+  return `without session · ${word}, ${countBytes(body.length)}: ${hexOf(body)} · crc ${hex(crc, 4)} ${isSound}`;
 }
 
 /** A frame in words and numbers, as in {@link describeDatagram}. */

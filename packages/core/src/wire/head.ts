@@ -16,8 +16,14 @@ export const SHORT_HEAD_BYTES = 3;
 /** Bytes before the frames in a datagram of the long form. */
 export const LONG_HEAD_BYTES = 13;
 
+/** Bytes before the frames in a protected datagram of the long form. */
+export const PROTECTED_LONG_HEAD_BYTES = 25;
+
 /** Bytes behind the frames. */
 export const CRC_BYTES = 2;
+
+/** Bytes behind the frames of a protected datagram. */
+export const TAG_BYTES = 8;
 
 /** What stands before the frames of a datagram. */
 export type Head =
@@ -37,7 +43,9 @@ export type Head =
       readonly tokenTo: number;
       /** Complete datagram number, `u32`. */
       readonly number: number;
-      readonly headBytes: 13;
+      /** Of a protected datagram: the sender's salt, 12 bytes, a view of the datagram. */
+      readonly salt?: Uint8Array;
+      readonly headBytes: 13 | 25;
     };
 
 const VERSION_BITS = VERSION << 6;
@@ -54,9 +62,15 @@ const ASK_MASK = 0x03;
  *
  * @param ask - whether an ack is wanted
  * @param number - complete datagram number, `u32`; its low half is written
+ * @param isProtected - it will end with a tag instead of a CRC
  */
-export function encodeShortHead(out: ByteWriter, ask: Ask, number: number): void {
-  out.u8(VERSION_BITS | FORM_SHORT | ask);
+export function encodeShortHead(
+  out: ByteWriter,
+  ask: Ask,
+  number: number,
+  isProtected = false,
+): void {
+  out.u8(VERSION_BITS | FORM_SHORT | (isProtected ? PROTECTED_BIT : 0) | ask);
   out.u16(number & 0xffff);
 }
 
@@ -67,6 +81,7 @@ export function encodeShortHead(out: ByteWriter, ask: Ask, number: number): void
  * @param tokenFrom - our token, `u32`
  * @param tokenTo - the peer's token, `u32`; 0 if unknown
  * @param number - complete datagram number, `u32`
+ * @param salt - our salt, if it is protected: it will end with a tag instead of a CRC
  */
 export function encodeLongHead(
   out: ByteWriter,
@@ -74,11 +89,13 @@ export function encodeLongHead(
   tokenFrom: number,
   tokenTo: number,
   number: number,
+  salt?: Uint8Array,
 ): void {
-  out.u8(VERSION_BITS | FORM_LONG | ask);
+  out.u8(VERSION_BITS | FORM_LONG | (salt ? PROTECTED_BIT : 0) | ask);
   out.u32(tokenFrom);
   out.u32(tokenTo);
   out.u32(number);
+  if (salt) out.raw(salt);
 }
 
 /**
@@ -91,13 +108,30 @@ export function decodeHead(datagram: Uint8Array): Decoded<Head> {
   if (first === undefined) return { ok: false, fault: "too-short" };
   const fault = headFault(first);
   if (fault !== undefined) return { ok: false, fault };
+  return readHead(datagram, first, CRC_BYTES);
+}
+
+/** Whether the first byte is that of a protected datagram of this version. PROTOCOL.md, section 17. */
+export function isProtected(datagram: Uint8Array): boolean {
+  const first = datagram[0] ?? 0;
+  return (first & PROTECTED_BIT) !== 0 && headFault(first & ~PROTECTED_BIT) === undefined;
+}
+
+/** Reads the head of a datagram that {@link isProtected}, and checks that a tag can stand behind it. */
+export function decodeProtectedHead(datagram: Uint8Array): Decoded<Head> {
+  return readHead(datagram, datagram[0]!, TAG_BYTES);
+}
+
+function readHead(datagram: Uint8Array, first: number, tailBytes: number): Decoded<Head> {
   const ask = (first & ASK_MASK) as Ask;
   if ((first & FORM_MASK) === FORM_SHORT) {
-    if (datagram.length < SHORT_HEAD_BYTES + CRC_BYTES) return { ok: false, fault: "too-short" };
+    if (datagram.length < SHORT_HEAD_BYTES + tailBytes) return { ok: false, fault: "too-short" };
     const numberLow = (datagram[1]! << 8) | datagram[2]!;
     return { ok: true, value: { form: "short", ask, numberLow, headBytes: SHORT_HEAD_BYTES } };
   }
-  if (datagram.length < LONG_HEAD_BYTES + CRC_BYTES) return { ok: false, fault: "too-short" };
+  const hasSalt = (first & PROTECTED_BIT) !== 0;
+  const headBytes = hasSalt ? PROTECTED_LONG_HEAD_BYTES : LONG_HEAD_BYTES;
+  if (datagram.length < headBytes + tailBytes) return { ok: false, fault: "too-short" };
   return {
     ok: true,
     value: {
@@ -106,7 +140,8 @@ export function decodeHead(datagram: Uint8Array): Decoded<Head> {
       tokenFrom: u32At(datagram, 1),
       tokenTo: u32At(datagram, 5),
       number: u32At(datagram, 9),
-      headBytes: LONG_HEAD_BYTES,
+      ...(hasSalt && { salt: datagram.subarray(LONG_HEAD_BYTES, PROTECTED_LONG_HEAD_BYTES) }),
+      headBytes,
     },
   };
 }
