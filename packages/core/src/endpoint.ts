@@ -12,6 +12,7 @@ import { FardelError, type FardelErrorCode } from "./protocol/errors.js";
 import type { ProtocolEvent, SessionEnd } from "./protocol/events.js";
 import type { Peer } from "./protocol/peer.js";
 import { addressKey } from "./protocol/peer-table.js";
+import { PROTECTED_MTU_MIN, type Protection } from "./protocol/protection.js";
 import { Protocol, type ProtocolCounts } from "./protocol/protocol.js";
 import { RemotePeer } from "./remote-peer.js";
 import { type PeerReport, reportOn } from "./report.js";
@@ -27,6 +28,11 @@ export interface EndpointOptions extends Partial<ProtocolConfig> {
   readonly link: Link;
   /** Default: real time. */
   readonly clock?: Clock;
+  /**
+   * Whoever keeps keys: `KeyRing` of `@fardel/pairing`. Peers that it has a key for are spoken to in
+   * protected datagrams only, all others in plain. Needs an MTU of {@link PROTECTED_MTU_MIN} bytes.
+   */
+  readonly protection?: Protection;
   /** Uniform unsigned 32-bit numbers. Default: the platform's cryptographic source. */
   readonly random?: () => number;
 }
@@ -87,7 +93,13 @@ export class Endpoint implements AsyncDisposable {
   }
 
   private constructor(options: EndpointOptions) {
-    const { link, clock = new SystemClock(), random = cryptoRandom, ...config } = options;
+    const {
+      link,
+      clock = new SystemClock(),
+      random = cryptoRandom,
+      protection,
+      ...config
+    } = options;
     const mtuBytes = link?.mtuBytes;
     if (!Number.isInteger(mtuBytes) || mtuBytes < 20 || mtuBytes > 65535) {
       throw invalidOption(
@@ -95,13 +107,23 @@ export class Endpoint implements AsyncDisposable {
         `its mtuBytes, ${mtuBytes}, is not a whole number from 20 to 65535`,
       );
     }
+    if (protection && mtuBytes < PROTECTED_MTU_MIN) {
+      const why = `its mtuBytes, ${mtuBytes}, is less than the ${PROTECTED_MTU_MIN} that protected sessions need`;
+      throw invalidOption("link", why);
+    }
     this.#clock = clock;
     this.#protocol = new Protocol(config, {
       mtuBytes,
       random,
+      ...(protection && { protection }),
       ...(link.airtimeUs && { airtimeUs: (bytes: number) => link.airtimeUs?.(bytes) ?? 0 }),
     });
     this.#driver = new Driver(link, clock, this.#protocol, (event) => this.#dispatch(event));
+    protection?.watch((address) => {
+      if (!this.#driver.isRunning) return;
+      this.#protocol.handleKeysChanged(address, clock.nowUs());
+      this.#driver.pumpSoon();
+    });
     this.#outbox = new Outbox(this.#driver);
     this.#sessionless = new SessionlessDesk(this.#driver);
     this.#exchange = new Exchange(

@@ -7,8 +7,8 @@ export interface PeerReport extends Readonly<PeerStatistics> {
   readonly phase: "idle" | "opening" | "answering" | "open" | "closed";
   /** Whether the peer has shown that it receives at this address. */
   readonly isVerified: boolean;
-  /** Whether datagrams are authenticated and encrypted; never, in this version. */
-  readonly isProtected: false;
+  /** Whether datagrams are authenticated and encrypted: there is a key for it. */
+  readonly isProtected: boolean;
   /** Smoothed round trip and its variation, microseconds; `undefined` until measured. */
   readonly roundTripUs: number | undefined;
   readonly roundTripVariationUs: number | undefined;
@@ -38,7 +38,7 @@ export function reportOn(peer: Peer, nowUs: number): PeerReport {
     address: peer.address.slice(),
     phase: session?.phase ?? "idle",
     isVerified: peer.isVerified,
-    isProtected: false,
+    isProtected: peer.keys !== "revoked" && peer.keys.length > 0,
     roundTripUs: roundTrip?.smoothedUs,
     roundTripVariationUs: roundTrip?.variationUs,
     lossRate: sent > 0 ? Math.min(1, statistics.fragmentsLost / sent) : undefined,

@@ -15,6 +15,8 @@ const SENTENCES: Readonly<Record<FardelErrorCode, string>> = {
   "peer-closed": "The peer closed the session. Send again to open a new one.",
   "peer-restarted":
     'The peer lost the session while this may have reached it. Ask it, or send again with afterRestart: "resend" if doing it twice is harmless.',
+  "peer-revoked":
+    "The key of this peer was revoked: nothing is sent to it or taken from it. Pair with it again if it is to be trusted.",
   "peer-unreachable":
     "The peer has not been heard. Check that it has power, is in range, and on the same radio channel.",
   "queue-full":

@@ -1,14 +1,12 @@
 import { ackFrameBytes } from "../wire/ack-frame.js";
 import { ByteWriter } from "../wire/byte-writer.js";
 import { encodeClose } from "../wire/close-frame.js";
-import { sealDatagram } from "../wire/datagram.js";
 import {
   ASK,
   type Ask,
   CRC_BYTES,
   encodeLongHead,
   encodeShortHead,
-  LONG_HEAD_BYTES,
   patchAsk,
   VERSION,
 } from "../wire/head.js";
@@ -21,7 +19,7 @@ import { PRIORITY_RANK } from "./channels.js";
 import { DATA_HEAD_BYTES, type FragmentSlot } from "./fragment-slot.js";
 import type { SendChannel } from "./send-channel.js";
 import { fullPayload } from "./sender.js";
-import { NO_SESSION_BYTES, type Session } from "./session.js";
+import type { Session } from "./session.js";
 
 /** An opening is at least as long as its answer; PROTOCOL.md, section 4.3. */
 const OPENING_BYTES_MIN = 48;
@@ -35,8 +33,6 @@ const PROBE_DATA_BYTES_MAX = 64;
 const SHORT_FORM_REACH = 1000;
 /** An ack is wanted after so many datagrams in any case; section 6. */
 const ASK_EVERY_MAX = 64;
-
-const LONG_OVERHEAD = LONG_HEAD_BYTES + HELLO_FRAME_BYTES + CRC_BYTES;
 
 /** A fragment chosen for the datagram being written. */
 interface Pick {
@@ -57,7 +53,7 @@ export function transmitRank(session: Session, nowUs: number): number {
   if (
     session.phase === "closed" ||
     session.phase === "idle" ||
-    session.unverifiedCredit < LONG_HEAD_BYTES + CRC_BYTES
+    session.unverifiedCredit < session.longHeadBytes + session.tailBytes
   )
     return -1;
   if (session.acks.dueUs <= nowUs || session.isProbeDue) return 3;
@@ -119,9 +115,10 @@ function numbersAhead(session: Session): number {
   return session.nextNumber - Math.max(session.sender.largestAcked, session.token >>> 16);
 }
 
-/** Room for a DATA frame in an opening. */
+/** Room for a DATA frame in an opening. A protected one carries none: a replayed one must deliver nothing. */
 function wholeOnlyBytes(session: Session): number {
-  return session.mtuBytes - LONG_OVERHEAD;
+  if (session.guard && session.phase === "opening") return 0;
+  return session.mtuBytes - session.longHeadBytes - HELLO_FRAME_BYTES - CRC_BYTES;
 }
 
 /** Write the next datagram of a session that has something to say ({@link transmitRank}) into `buffer`. */
@@ -138,9 +135,9 @@ export function composeDatagram(
 export function composeClose(session: Session, buffer: Uint8Array, reason: number): Composed {
   const out = new ByteWriter(buffer);
   const number = session.nextNumber++;
-  encodeLongHead(out, ASK.none, session.token, session.peerToken, number);
+  encodeLongHead(out, ASK.none, session.token, session.peerToken, number, session.guard?.own.salt);
   encodeClose(out, reason);
-  return { datagram: sealDatagram(out, session.peerToken, session.token, number), number };
+  return { datagram: session.seal(out, number), number };
 }
 
 /** One datagram being written. */
@@ -173,10 +170,11 @@ class Composer {
     const isEmpty = out.at === frames && ask !== ASK.now && !this.#wroteAck;
     if (isEmpty) return undefined;
     // As long as the NO-SESSION that it may be answered with; section 4.4.
-    if (isLong && out.at < NO_SESSION_BYTES - CRC_BYTES && out.room > 0) encodePad(out, 1);
+    const missing = session.noSessionBytes - session.tailBytes - out.at;
+    if (isLong && missing > 0 && out.room > 0) encodePad(out, Math.min(missing, out.room));
     out.limit = out.bytes.length;
     patchAsk(out.bytes, ask);
-    const datagram = sealDatagram(out, session.peerToken, session.token, number);
+    const datagram = session.seal(out, number);
     session.noteHandedOver(number, datagram.length, ask, this.#elicits, nowUs);
     const { roundTrip } = session;
     if (this.#picks.length > 0)
@@ -205,12 +203,14 @@ class Composer {
     const isSuspicious = session.isSuspect || (session.isProbeDue && session.probe.count >= 2);
     const isLong =
       session.phase !== "open" || isSuspicious || numbersAhead(session) > SHORT_FORM_REACH;
-    out.limit = Math.min(out.bytes.length, session.mtuBytes, session.unverifiedCredit) - CRC_BYTES;
+    const { guard, tailBytes, mtuBytes: reckonedMtu } = session;
+    const room = Math.min(out.bytes.length, session.unverifiedCredit) - tailBytes;
+    out.limit = Math.min(reckonedMtu - CRC_BYTES, room);
     if (!isLong) {
-      encodeShortHead(out, ASK.none, number);
+      encodeShortHead(out, ASK.none, number, guard !== undefined);
       return false;
     }
-    encodeLongHead(out, ASK.none, session.token, session.peerToken, number);
+    encodeLongHead(out, ASK.none, session.token, session.peerToken, number, guard?.own.salt);
     if (session.phase !== "open" && out.room >= HELLO_FRAME_BYTES) {
       const { mtuBytes, config } = session.environment;
       encodeHello(out, VERSION, mtuBytes, config.window);
@@ -366,10 +366,10 @@ class Composer {
 
   /** Openings are padded, behind HELLO: the answer must not be longer than they are. */
   #pad(): void {
-    const { out } = this;
-    const missing = Math.min(OPENING_BYTES_MIN - CRC_BYTES - out.at, out.room);
+    const { out, session } = this;
+    const missing = Math.min(OPENING_BYTES_MIN - session.tailBytes - out.at, out.room);
     if (missing <= 0) return;
-    const start = LONG_HEAD_BYTES + HELLO_FRAME_BYTES;
+    const start = session.longHeadBytes + HELLO_FRAME_BYTES;
     out.bytes.copyWithin(start + missing, start, out.at);
     out.bytes.fill(0, start, start + missing);
     out.at += missing;

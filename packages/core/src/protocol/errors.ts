@@ -10,6 +10,7 @@ export type FardelErrorCode =
   | "not-answered"
   | "peer-closed"
   | "peer-restarted"
+  | "peer-revoked"
   | "peer-unreachable"
   | "queue-full"
   | "refused-by-peer"

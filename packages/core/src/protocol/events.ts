@@ -4,7 +4,12 @@ import type { OutgoingMessage } from "./outgoing-message.js";
 import type { Peer } from "./peer.js";
 
 /** Why a session ended. */
-export type SessionEnd = "peer-restarted" | "peer-closed" | "peer-unreachable" | "closed-here";
+export type SessionEnd =
+  | "peer-restarted"
+  | "peer-closed"
+  | "peer-unreachable"
+  | "peer-revoked"
+  | "closed-here";
 
 /** How a message ended at its sender; PROTOCOL.md, section 10. */
 export type MessageEnd =

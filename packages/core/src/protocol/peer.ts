@@ -1,6 +1,5 @@
-import { crcMatches } from "../wire/datagram.js";
-import { decodeFrames, type Frame, isNoSession } from "../wire/frames.js";
-import { CRC_BYTES, type Head } from "../wire/head.js";
+import { type Frame, isNoSession } from "../wire/frames.js";
+import type { Head } from "../wire/head.js";
 import { STOP_REASON } from "../wire/stop-frame.js";
 import { Budget } from "./budget.js";
 import { CHANNEL_COUNT, wayOfChannel } from "./channels.js";
@@ -10,8 +9,11 @@ import type { MessageEnd, ProtocolEvent, SessionEnd } from "./events.js";
 import type { LongContent } from "./long-datagram.js";
 import { looseBytesMax } from "./loose.js";
 import { MessageQueue, type OutgoingMessage } from "./outgoing-message.js";
+import type { ProtectedContent } from "./protected-datagram.js";
+import type { PairKey, Protection } from "./protection.js";
 import type { SendChannel } from "./send-channel.js";
-import { NO_SESSION_BYTES, Session, type SessionEnvironment } from "./session.js";
+import { Session, type SessionEnvironment } from "./session.js";
+import type { ProtectedSender } from "./session-guard.js";
 import { createStatistics } from "./statistics.js";
 
 /** Tokens of ended sessions whose openings are dropped; PROTOCOL.md, section 4.4. */
@@ -19,12 +21,15 @@ const ENDED_TOKENS_MAX = 4;
 /** A message is sent anew after damage so many times. */
 const DAMAGED_MAX = 3;
 
+const NO_KEYS: readonly PairKey[] = [];
+
 /** What a peer gets from whoever owns all of them. */
 export interface PeerEnvironment extends SessionEnvironment {
   emit(event: ProtocolEvent): void;
   /** The peer has proved itself for the first time. */
   noteVerified(peer: Peer): void;
   nextStream(): number;
+  readonly protection: Protection | undefined;
   readonly strangers: Budget;
   readonly total: Budget;
   readonly totalWaiting: Budget;
@@ -119,6 +124,10 @@ export class Peer {
     this.#live.add(message);
     this.queuedBytes += message.bytes.length;
     this.deadlineUs = Math.min(this.deadlineUs, message.options.deadlineUs);
+    if (this.keys === "revoked") {
+      this.endMessage(message, { outcome: "failed", code: "peer-revoked", delivery: "none" });
+      return;
+    }
     const session = this.session ?? this.#openSession(nowUs);
     if (!message.options.isAnswer) session.noteWanted();
     if (isLoose) {
@@ -168,7 +177,28 @@ export class Peer {
     let token = 0;
     while (token === 0) token = this.environment.random() >>> 0;
     this.statistics.sessions++;
-    return new Session(this, token, this.environment, nowUs);
+    const { keys } = this;
+    const key = keys === "revoked" ? undefined : keys[0];
+    return new Session(this, token, this.environment, nowUs, key);
+  }
+
+  /** Its pair keys; none: it is spoken to in plain. Section 17. */
+  get keys(): readonly PairKey[] | "revoked" {
+    return this.environment.protection?.keysFor(this.address) ?? NO_KEYS;
+  }
+
+  /** Its keys are others now: a session under what is not there any more ends. */
+  handleKeysChanged(nowUs: number): void {
+    const { keys, session } = this;
+    if (keys === "revoked") {
+      this.candidate = undefined;
+      this.endSession("peer-revoked", nowUs);
+      return;
+    }
+    const isUnder = (some: Session | undefined) =>
+      some?.guard ? keys.includes(some.guard.key) : keys.length === 0;
+    if (!isUnder(this.candidate)) this.candidate = undefined;
+    if (session && !isUnder(session)) this.endSession("peer-restarted", nowUs);
   }
 
   // Inputs
@@ -184,11 +214,16 @@ export class Peer {
     content: LongContent,
     info: { rssiDbm?: number; radioChannel?: number },
     nowUs: number,
+    protectedContent?: ProtectedContent,
   ): number {
     this.statistics.datagramsReceived++;
     this.statistics.bytesReceived += datagram.length;
     this.#isHeard = false;
-    const token = this.#dispatch(datagram, head, content, nowUs);
+    const { sender, refusedToken } = protectedContent ?? {};
+    if (sender) this.environment.protection?.noteRight(this.address, sender.key);
+    const isStale = refusedToken && refusedToken !== this.session?.peerToken;
+    const isSecret = protectedContent !== undefined;
+    const token = isStale ? 0 : this.#dispatch(datagram, head, content, nowUs, isSecret, sender);
     if (this.#isHeard) {
       this.rssiDbm = info.rssiDbm ?? this.rssiDbm;
       this.radioChannel = info.radioChannel ?? this.radioChannel;
@@ -196,18 +231,28 @@ export class Peer {
     return token;
   }
 
-  #dispatch(datagram: Uint8Array, head: Head, content: LongContent, nowUs: number): number {
+  #dispatch(
+    datagram: Uint8Array,
+    head: Head,
+    content: LongContent,
+    nowUs: number,
+    isSecret: boolean,
+    sender: ProtectedSender | undefined,
+  ): number {
     const { length } = datagram;
     if (head.form === "short") {
-      const explained =
-        this.#handleShort(this.session, datagram, head, nowUs) ||
-        this.#handleShort(this.candidate, datagram, head, nowUs);
+      // A session takes only what is protected as it is itself.
+      const explained = [this.session, this.candidate].some(
+        (each) =>
+          (each?.guard !== undefined) === isSecret &&
+          this.#handleShort(each, datagram, head, nowUs),
+      );
       if (!explained) this.statistics.corruptDatagrams++;
     } else if (content === "corrupt") this.statistics.corruptDatagrams++;
     else if (content === "malformed") this.statistics.malformed++;
     else if (head.tokenFrom === 0) this.#handleNoSession(head, nowUs);
-    else if (head.tokenTo === 0) return this.#handleOpening(content, length, head, nowUs);
-    else return this.#handleLong(content, length, head, nowUs);
+    else if (head.tokenTo === 0) return this.#handleOpening(content, length, head, nowUs, sender);
+    else return this.#handleLong(content, length, head, nowUs, sender);
     return 0;
   }
 
@@ -219,10 +264,10 @@ export class Peer {
   ): boolean {
     if (!session || session.peerToken === 0) return false;
     const number = session.received.complete(head.numberLow);
-    if (number < 0 || !crcMatches(datagram, session.token, session.peerToken, number)) return false;
-    const frames = decodeFrames(datagram, head.headBytes, datagram.length - CRC_BYTES);
-    if (!frames.ok || isNoSession(frames.value)) this.statistics.malformed++;
-    else this.#take(session, frames.value, datagram.length, head, number, nowUs);
+    const frames = number < 0 ? "corrupt" : session.readShort(datagram, head, number);
+    if (frames === "corrupt") return false;
+    if (frames === "malformed" || isNoSession(frames)) this.statistics.malformed++;
+    else this.#take(session, frames, datagram.length, head, number, nowUs);
     return true;
   }
 
@@ -232,6 +277,7 @@ export class Peer {
     bytes: number,
     head: Head & { form: "long" },
     nowUs: number,
+    sender: ProtectedSender | undefined,
   ): number {
     for (const session of [this.session, this.candidate]) {
       if (!session || session.token !== head.tokenTo) continue;
@@ -245,11 +291,14 @@ export class Peer {
           return head.tokenFrom;
         }
         this.#rememberEnded(session.peerToken);
-        this.#adopt(session, head.tokenFrom);
+        this.#adopt(session, head.tokenFrom, sender);
       }
       if (session.peerToken === head.tokenFrom) {
+        // The peer has gone over to another key that we know.
+        if (sender && sender.key !== session.guard?.key)
+          session.guard?.adopt(head.tokenFrom, sender);
         this.#take(session, frames, bytes, head, head.number, nowUs);
-      } else if (bytes >= NO_SESSION_BYTES) {
+      } else if (bytes >= session.noSessionBytes) {
         // An old answer, or the peer has lost the session that we have: a question tells.
         session.isSuspect = session.isProbeDue = true;
       }
@@ -264,6 +313,7 @@ export class Peer {
     bytes: number,
     head: Head & { form: "long" },
     nowUs: number,
+    sender: ProtectedSender | undefined,
   ): number {
     const { tokenFrom } = head;
     // A stale copy, and the answer is ignored; or a peer that has not heard that we ended the session.
@@ -274,26 +324,27 @@ export class Peer {
     this.session ??= session;
     // Whom we have answered with a candidate's token may go on with that one: then it is not claimed.
     if (session.peerToken === 0 && !isKnown) {
-      this.#adopt(session, tokenFrom);
+      this.#adopt(session, tokenFrom, sender);
       session.move("opening-received");
     } else if (session.peerToken !== tokenFrom) {
-      session = this.#candidateFor(tokenFrom, nowUs);
+      session = this.#candidateFor(tokenFrom, nowUs, sender);
     }
-    this.#take(session, frames.filter(mayOpen), bytes, head, head.number, nowUs);
+    const may = sender ? mayOpenProtected : mayOpen;
+    this.#take(session, frames.filter(may), bytes, head, head.number, nowUs);
     return 0;
   }
 
   /** A token of the peer belongs to one session only, or its messages could come twice. */
-  #adopt(session: Session, tokenFrom: number): void {
-    session.adoptPeerToken(tokenFrom);
+  #adopt(session: Session, tokenFrom: number, sender: ProtectedSender | undefined): void {
+    session.adoptPeerToken(tokenFrom, sender);
     if (this.candidate?.peerToken === tokenFrom) this.candidate = undefined;
   }
 
-  #candidateFor(tokenFrom: number, nowUs: number): Session {
+  #candidateFor(tokenFrom: number, nowUs: number, sender: ProtectedSender | undefined): Session {
     if (this.candidate?.peerToken === tokenFrom) return this.candidate;
     const candidate = this.#createSession(nowUs);
     candidate.isCandidate = true;
-    candidate.adoptPeerToken(tokenFrom);
+    candidate.adoptPeerToken(tokenFrom, sender);
     candidate.move("opening-received");
     this.candidate = candidate;
     return candidate;
@@ -510,6 +561,11 @@ export class Peer {
 /** Who does not know our token cannot have anything to say about what we sent. */
 function mayOpen({ type }: Frame): boolean {
   return type === "hello" || type === "data" || type === "loose";
+}
+
+/** A replayed opening must deliver nothing: messages come when the session has shown to be alive. */
+function mayOpenProtected({ type }: Frame): boolean {
+  return type === "hello";
 }
 
 /** What must always find room besides fragments that wait: a whole message, or a fragment of a stream. */

@@ -389,7 +389,11 @@ describe("hostile and foreign input", () => {
     const before = { ...wire.b.peer.statistics };
     for (const datagram of [...variants, new Uint8Array(0), good.slice(0, 4), new Uint8Array(251)])
       wire.deliver(wire.b, datagram);
-    expect(wire.b.protocol.counts.unreadableDatagrams).toBe(10);
+    expect(wire.b.protocol.counts).toMatchObject({
+      unreadableDatagrams: 9,
+      // Protected, and there is no key.
+      refusedDatagrams: 1,
+    });
     expect(wire.b.peer.statistics).toEqual(before);
   });
 

@@ -1,6 +1,14 @@
 import { ByteWriter } from "../wire/byte-writer.js";
 import { sealDatagram } from "../wire/datagram.js";
-import { ASK, CRC_BYTES, decodeHead, encodeLongHead, type Head } from "../wire/head.js";
+import {
+  ASK,
+  CRC_BYTES,
+  decodeHead,
+  decodeProtectedHead,
+  encodeLongHead,
+  type Head,
+  isProtected,
+} from "../wire/head.js";
 import { encodeNoSession } from "../wire/no-session-frame.js";
 import {
   isSessionless,
@@ -16,8 +24,11 @@ import { type LongContent, readLong } from "./long-datagram.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { largestReserve, Peer, type PeerEnvironment } from "./peer.js";
 import { PeerTable } from "./peer-table.js";
+import { type ProtectedContent, readProtected } from "./protected-datagram.js";
+import type { PairKey, Protection } from "./protection.js";
 import { ANSWERS_RANK, ReadyList } from "./ready-list.js";
 import { NO_SESSION_BYTES, type Session } from "./session.js";
+import { PROTECTED_NO_SESSION_BYTES, saltOfNoSession, sealNoSession } from "./session-guard.js";
 import {
   composeSessionless,
   SESSIONLESS_WAITING_MAX,
@@ -30,6 +41,9 @@ const ANSWERS_MAX = 16;
 /** While peers have something to send, one answer goes after so many of their datagrams. */
 const ANSWER_EVERY = 3;
 const NOTHING: LongContent = [];
+const NO_KEYS: readonly PairKey[] = [];
+/** A protected short datagram: its session reads it. */
+const SHORT_SECRET: ProtectedContent = { content: NOTHING };
 const REFUSED_WAIT_US = 1000;
 const REFUSED_WAIT_US_MAX = 64_000;
 
@@ -48,6 +62,15 @@ export interface Ticket {
   readonly body?: SessionlessBody;
 }
 
+/** NO-SESSION for a token of somebody. */
+interface Answer {
+  readonly address: Uint8Array;
+  readonly token: number;
+  readonly number: number;
+  /** If it is to be protected: under which key, and which token of ours there is no session for. */
+  readonly guard: { readonly key: PairKey; readonly refusedToken: number } | undefined;
+}
+
 /** The link's word on a datagram; see `SendOutcome` of the link contract. */
 export type Outcome = "sent" | "acknowledged" | "not-acknowledged" | "refused" | "gone";
 
@@ -56,6 +79,8 @@ export interface ProtocolSetting {
   readonly mtuBytes: number;
   /** Uniform u32; drawn from in a fixed order, so the same draws give the same run. */
   random(): number;
+  /** Whoever keeps keys; without it all sessions are plain. */
+  readonly protection?: Protection;
   /** Time on air of a datagram, microseconds, if the link knows it. */
   airtimeUs?(datagramBytes: number): number;
 }
@@ -105,7 +130,7 @@ export class Protocol {
   readonly #airtime: AirtimeCap;
   readonly #events: ProtocolEvent[] = [];
   #eventHead = 0;
-  readonly #answers: { address: Uint8Array; token: number; number: number }[] = [];
+  readonly #answers: Answer[] = [];
   #sinceAnswer = 0;
   readonly #bodies: SessionlessBody[] = [];
   /** Kinds of datagrams without session that somebody listens for. */
@@ -139,6 +164,7 @@ export class Protocol {
         this.#linkRoundTripUs = us;
       },
       emit: (event) => this.#events.push(event),
+      protection: setting.protection,
       noteVerified: (peer) => this.#peers.accept(peer),
       nextStream: () => this.#streams++,
       strangers: this.strangerBudget,
@@ -250,18 +276,39 @@ export class Protocol {
       this.#handleSessionless(address, datagram, info);
       return;
     }
-    const head = decodeHead(datagram);
+    const isSecret = isProtected(datagram);
+    const keys = this.#setting.protection?.keysFor(address) ?? NO_KEYS;
+    if (keys === "revoked" || isSecret !== keys.length > 0) {
+      this.counts.refusedDatagrams++;
+      return;
+    }
+    const head = isSecret ? decodeProtectedHead(datagram) : decodeHead(datagram);
     // Longer than what HELLO stated: taking it could contradict a fragment that was cut anew.
     if (!head.ok || datagram.length > this.#setting.mtuBytes) {
       this.counts.unreadableDatagrams++;
       return;
     }
     const { value } = head;
-    const content = value.form === "long" ? readLong(datagram, value) : NOTHING;
-    const peer = this.#peers.find(address) ?? this.#meet(address, value, content, datagram.length);
+    const known = this.#peers.find(address);
+    let secret = isSecret ? SHORT_SECRET : undefined;
+    let content = NOTHING;
+    if (value.form === "long") {
+      if (secret) secret = readProtected(datagram, value, keys, [known?.session, known?.candidate]);
+      content = secret ? secret.content : readLong(datagram, value);
+    }
+    const key = isSecret ? (secret?.sender?.key ?? keys[0]) : undefined;
+    const peer = known ?? this.#meet(address, value, content, datagram.length, key);
     if (!peer) return;
-    const token = peer.handleDatagram(datagram, value, content, info, nowUs);
-    if (value.form === "long") this.#answer(address, token, value.number, datagram.length);
+    const token = peer.handleDatagram(datagram, value, content, info, nowUs, secret);
+    if (value.form === "long") this.#answer(address, token, value, datagram.length, key);
+    this.#touch(peer, nowUs);
+  }
+
+  /** The keys for an address were changed by their owner. */
+  handleKeysChanged(address: Uint8Array, nowUs: number): void {
+    const peer = this.#peers.find(address);
+    if (!peer) return;
+    peer.handleKeysChanged(nowUs);
     this.#touch(peer, nowUs);
   }
 
@@ -288,11 +335,17 @@ export class Protocol {
   }
 
   /** A datagram from an address that nobody knows. @returns a newcomer, if it opens and there is room */
-  #meet(address: Uint8Array, head: Head, content: LongContent, bytes: number): Peer | undefined {
+  #meet(
+    address: Uint8Array,
+    head: Head,
+    content: LongContent,
+    bytes: number,
+    key: PairKey | undefined,
+  ): Peer | undefined {
     // Damage must not make us say that there is no session, nor remember a stranger.
     if (typeof content === "string") this.counts.unreadableDatagrams++;
     else if (head.form === "short" || head.tokenFrom === 0) this.counts.unexplainedDatagrams++;
-    else if (head.tokenTo !== 0) this.#answer(address, head.tokenFrom, head.number, bytes);
+    else if (head.tokenTo !== 0) this.#answer(address, head.tokenFrom, head, bytes, key);
     else {
       const peer = this.#peers.admit(address);
       if (!peer) this.counts.ignoredDatagrams++;
@@ -429,9 +482,13 @@ export class Protocol {
     const answer = this.#answers.shift();
     if (!answer) return this.#pollSessionless(buffer);
     const out = new ByteWriter(buffer);
-    encodeLongHead(out, ASK.none, 0, answer.token, answer.number);
+    const { token, number, guard } = answer;
+    const salt = guard && saltOfNoSession(guard.refusedToken);
+    encodeLongHead(out, ASK.none, 0, token, number, salt);
     encodeNoSession(out);
-    const datagram = sealDatagram(out, answer.token, 0, answer.number);
+    const datagram = guard
+      ? sealNoSession(out, token, number, guard.key)
+      : sealDatagram(out, token, 0, number);
     return {
       address: answer.address,
       datagram,
@@ -451,10 +508,17 @@ export class Protocol {
   }
 
   /** NO-SESSION for a token, in answer to datagram `number`, unless that was shorter. */
-  #answer(address: Uint8Array, token: number, number: number, receivedBytes: number): void {
-    if (token === 0 || receivedBytes < NO_SESSION_BYTES || this.#answers.length >= ANSWERS_MAX)
-      return;
-    this.#answers.push({ address: address.slice(), token, number });
+  #answer(
+    address: Uint8Array,
+    token: number,
+    { number, tokenTo }: Head & { form: "long" },
+    receivedBytes: number,
+    key: PairKey | undefined,
+  ): void {
+    const bytes = key ? PROTECTED_NO_SESSION_BYTES : NO_SESSION_BYTES;
+    if (token === 0 || receivedBytes < bytes || this.#answers.length >= ANSWERS_MAX) return;
+    const guard = key && { key, refusedToken: tokenTo };
+    this.#answers.push({ address: address.slice(), token, number, guard });
   }
 
   #forget(peer: Peer): void {

@@ -1,21 +1,41 @@
 import type { AckFrame } from "../wire/ack-frame.js";
+import type { ByteWriter } from "../wire/byte-writer.js";
 import type { DataFrame } from "../wire/data-frame.js";
-import { asksForAck, type Frame } from "../wire/frames.js";
-import { ASK, type Ask, CRC_BYTES, LONG_HEAD_BYTES } from "../wire/head.js";
+import { crcMatches, sealDatagram } from "../wire/datagram.js";
+import { asksForAck, decodeFrames, type Frame } from "../wire/frames.js";
+import {
+  ASK,
+  type Ask,
+  CRC_BYTES,
+  type Head,
+  isLongForm,
+  LONG_HEAD_BYTES,
+  PROTECTED_LONG_HEAD_BYTES,
+  SHORT_HEAD_BYTES,
+  TAG_BYTES,
+} from "../wire/head.js";
 import type { LooseFrame } from "../wire/loose-frame.js";
 import { NO_SESSION_FRAME_BYTES } from "../wire/no-session-frame.js";
 import { AckPolicy } from "./ack-policy.js";
 import type { ProtocolConfig } from "./config.js";
+import type { LongContent } from "./long-datagram.js";
 import { LooseReceiver, LooseSender } from "./loose.js";
 import type { OutgoingMessage } from "./outgoing-message.js";
 import { Pacer } from "./pacer.js";
 import type { Peer } from "./peer.js";
 import { PeerSink } from "./peer-sink.js";
 import { ProbeTimer, TELLING_SEND_US_MIN } from "./probe-timer.js";
+import type { PairKey } from "./protection.js";
 import { Receiver } from "./receiver.js";
 import { ReplayWindow } from "./replay-window.js";
 import { GRANULARITY_US, RoundTrip } from "./round-trip.js";
 import { fullPayload, Sender } from "./sender.js";
+import {
+  PROTECTED_EXTRA_BYTES,
+  PROTECTED_NO_SESSION_BYTES,
+  type ProtectedSender,
+  SessionGuard,
+} from "./session-guard.js";
 import { nextPhase, type Phase, type Trigger } from "./session-state.js";
 
 /** What a session gets from whoever owns all of them. */
@@ -57,8 +77,13 @@ export class Session {
   peerToken = 0;
   /** Number of the next datagram. */
   nextNumber: number;
-  /** What may be sent at once: our link's MTU, and the peer's once known. */
+  /**
+   * What may be sent at once: our link's MTU, and the peer's once known. Of a protected session less by
+   * what its tag takes beyond a CRC: so all else reckons as in a plain one.
+   */
   mtuBytes: number;
+  /** Its keys; without them it is a plain session. */
+  readonly guard: SessionGuard | undefined;
   peerWindow = 0;
   /** It answers, but neither takes nor gives messages until its token comes back; section 4.4. */
   isCandidate = false;
@@ -113,10 +138,12 @@ export class Session {
     readonly token: number,
     readonly environment: SessionEnvironment,
     nowUs: number,
+    key?: PairKey,
   ) {
     const { config } = environment;
     this.nextNumber = token >>> 16;
-    this.mtuBytes = environment.mtuBytes;
+    this.guard = key && new SessionGuard(token, environment.random, key);
+    this.mtuBytes = this.#reckonedMtu(environment.mtuBytes);
     this.heardUs = nowUs;
     this.acks = new AckPolicy(config.ackDelayUs);
     this.probe = new ProbeTimer(
@@ -131,6 +158,48 @@ export class Session {
       onReplaced: (message) => peer.endMessage(message, { outcome: "replaced" }),
     });
     this.looseSender = new LooseSender(peer.looseQueue, token & 0xffff);
+  }
+
+  #reckonedMtu(mtuBytes: number): number {
+    return this.guard ? mtuBytes - PROTECTED_EXTRA_BYTES : mtuBytes;
+  }
+
+  /** Bytes before the frames of a datagram of the long form. */
+  get longHeadBytes(): number {
+    return this.guard ? PROTECTED_LONG_HEAD_BYTES : LONG_HEAD_BYTES;
+  }
+
+  /** Bytes behind the frames. */
+  get tailBytes(): number {
+    return this.guard ? TAG_BYTES : CRC_BYTES;
+  }
+
+  /** Bytes of a NO-SESSION datagram; a shorter datagram is not answered with one. */
+  get noSessionBytes(): number {
+    return this.guard ? PROTECTED_NO_SESSION_BYTES : NO_SESSION_BYTES;
+  }
+
+  /** Puts the CRC or the tag behind a datagram that is written up to `out.at`. */
+  seal(out: ByteWriter, number: number): Uint8Array {
+    if (!this.guard) return sealDatagram(out, this.peerToken, this.token, number);
+    const headBytes = isLongForm(out.bytes) ? PROTECTED_LONG_HEAD_BYTES : SHORT_HEAD_BYTES;
+    return this.guard.seal(out, headBytes, number);
+  }
+
+  /** Frames of a short datagram; `corrupt`: it is damaged, or not of this session. */
+  readShort(datagram: Uint8Array, head: Head & { form: "short" }, number: number): LongContent {
+    const { guard } = this;
+    let bytes: Uint8Array | undefined = datagram;
+    let from: number = head.headBytes;
+    let to = datagram.length - CRC_BYTES;
+    if (guard) {
+      bytes = guard.openShort(datagram, from, number);
+      from = 0;
+      to = bytes?.length ?? 0;
+    } else if (!crcMatches(datagram, this.token, this.peerToken, number)) bytes = undefined;
+    if (!bytes) return "corrupt";
+    const frames = decodeFrames(bytes, from, to);
+    return frames.ok ? frames.value : "malformed";
   }
 
   /** Its numbers are used up: nothing more may be sent in it. */
@@ -190,7 +259,8 @@ export class Session {
     this.received = new ReplayWindow();
     this.receiver = this.looseReceiver = undefined;
     this.peerWindow = 0;
-    this.mtuBytes = this.environment.mtuBytes;
+    this.guard?.forgetPeer();
+    this.mtuBytes = this.#reckonedMtu(this.environment.mtuBytes);
     this.move("claim-refuted");
     this.probe.awaited = -1;
     this.acks.noteSent();
@@ -198,13 +268,14 @@ export class Session {
   }
 
   /** The peer's token has become known, or another one than was claimed: what it sends can be received. */
-  adoptPeerToken(token: number): void {
+  adoptPeerToken(token: number, sender?: ProtectedSender): void {
     if (this.peerToken !== 0) this.#forgetPeerToken();
     else if (this.#tokenSince < this.nextNumber) {
       this.#openedFrom = this.#tokenSince;
       this.#openedTo = this.nextNumber;
     }
     this.peerToken = token;
+    if (sender) this.guard?.adopt(token, sender);
     this.#tokenSince = this.firstEchoNumber = this.nextNumber;
     const { config } = this.environment;
     const limits = {
@@ -291,7 +362,7 @@ export class Session {
   #handleHello(peerMtuBytes: number, window: number): void {
     if (this.peerWindow > 0) return;
     this.peerWindow = window;
-    this.mtuBytes = Math.min(this.environment.mtuBytes, peerMtuBytes);
+    this.mtuBytes = this.#reckonedMtu(Math.min(this.environment.mtuBytes, peerMtuBytes));
     this.sender.handleHello(window, fullPayload(this.mtuBytes) + 3);
     this.peer.endOversizedLoose(this.mtuBytes);
   }

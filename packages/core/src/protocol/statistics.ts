@@ -11,7 +11,7 @@ export interface PeerStatistics {
   duplicateDatagrams: number;
   /** Fragments received more than once. */
   duplicateFragments: number;
-  /** Datagrams from this address with a wrong CRC: damaged, or of another session. */
+  /** Datagrams from this address with a wrong CRC or tag: damaged, forged, or of another session. */
   corruptDatagrams: number;
   /** Datagrams with a good CRC that no correct peer sends, and claims in them that cannot be. */
   malformed: number;

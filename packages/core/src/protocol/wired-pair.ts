@@ -6,6 +6,7 @@ import type { ProtocolConfig } from "./config.js";
 import type { MessageEnd, ProtocolEvent } from "./events.js";
 import { type MessageOptions, OutgoingMessage } from "./outgoing-message.js";
 import type { Peer } from "./peer.js";
+import type { Protection } from "./protection.js";
 import { type Outcome, Protocol, type Transmit } from "./protocol.js";
 
 // For tests: two protocols wired to each other by hand, in a time of their own. No Endpoint, no link.
@@ -32,6 +33,8 @@ export interface WireOptions {
   /** Time that a datagram takes to leave, and to arrive, microseconds. */
   readonly airUs?: number;
   readonly hasAirtime?: boolean;
+  readonly protectionA?: Protection;
+  readonly protectionB?: Protection;
 }
 
 /** Uniform u32 from a seed: a linear congruential generator, its high bits mixed into the low ones. */
@@ -193,12 +196,14 @@ export class WiredPair {
 
   /** A protocol without any memory, for one of the sides. */
   boot(name: "a" | "b", bootCount = 0): Protocol {
-    const { seed = 1, randomA, randomB, hasAirtime } = this.#options;
+    const { seed = 1, randomA, randomB, hasAirtime, protectionA, protectionB } = this.#options;
     const isA = name === "a";
+    const protection = isA ? protectionA : protectionB;
     const seeded = seededRandom(seed * 1000 + bootCount * 2 + (isA ? 0 : 1));
     return new Protocol((isA ? this.#options.a : this.#options.b) ?? {}, {
       mtuBytes: (isA ? this.#options.mtuA : this.#options.mtuB) ?? 250,
       random: (isA ? randomA : randomB) ?? seeded,
+      ...(protection && { protection }),
       ...(hasAirtime && { airtimeUs: () => this.airUs }),
     });
   }

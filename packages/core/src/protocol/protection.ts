@@ -1,4 +1,4 @@
-import type { Address } from "./link.js";
+type Address = Uint8Array;
 
 /**
  * What the endpoint needs from whoever keeps keys and knows ciphers: the core has neither.
@@ -11,15 +11,16 @@ export interface Protection {
    */
   keysFor(address: Address): readonly PairKey[] | "revoked";
   /**
-   * A datagram was right under this key: it is the one in use from now on. Called again and again with the
-   * same key, from inside the handling of a datagram: do not call the endpoint.
+   * A datagram was right under this key. If it is the newer one of two, the older one is not needed any more (section
+   * 16.3); a key that is gone is passed over. Called for each datagram that names tokens, from inside its handling: do not
+   * call the endpoint.
    */
   noteRight(address: Address, key: PairKey): void;
   /**
    * Tell when keys for an address were set, taken away or revoked by their owner: sessions under keys that
    * are not there any more end. What {@link Protection.noteRight} changes need not be told.
    */
-  watch?(listener: (address: Address) => void): void;
+  watch(listener: (address: Address) => void): void;
 }
 
 /** A key that two sides share, and on which of them this is. */
@@ -57,7 +58,7 @@ export interface DirectionKey {
   open(datagram: Uint8Array, from: number, nonce: Uint8Array): Uint8Array | undefined;
 }
 
-export { TAG_BYTES } from "./wire/head.js";
+export { TAG_BYTES } from "../wire/head.js";
 
 /** Bytes of a salt. */
 export const SALT_BYTES = 12;
