@@ -1,6 +1,12 @@
 // Promise 4 of PROTOCOL.md, section 12: delivered, or reported no later than the deadline.
 
-import { Endpoint, FardelError, type FardelErrorCode, type Link } from "@fardel/core";
+import {
+  Endpoint,
+  FardelError,
+  type FardelErrorCode,
+  type Link,
+  type Protection,
+} from "@fardel/core";
 import { VirtualClock } from "@fardel/lossy-link";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
@@ -195,6 +201,11 @@ const WAYS_TO_FAIL: Record<FardelErrorCode, () => Promise<FardelError | undefine
     await stage.pass(0.005);
     stage.b.peer(stage.addressOf("a")).close();
     return errorOf(stage, sending);
+  },
+  "peer-revoked": async () => {
+    const protection: Protection = { keysFor: () => "revoked", noteRight() {}, watch() {} };
+    const stage = await Stage.open({ a: { protection } });
+    return errorOf(stage, stage.send("a", bytesOf(9)));
   },
   "peer-restarted": async () => {
     const stage = await Stage.open();

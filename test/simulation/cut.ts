@@ -30,19 +30,22 @@ export function cutScenario(scenario: Scenario, cut: Cut = {}): Scenario {
   };
 }
 
-/** Which stations are boards, and what their code is built for. */
-export interface BoardWords {
+/** Which stations are boards, what their code is built for, and whether there are keys. */
+export interface VariantWords {
   readonly boards?: BoardsMode | undefined;
   readonly boardTarget?: Target | undefined;
+  /** Sessions are protected. */
+  readonly isProtected?: boolean | undefined;
 }
 
 /** The command that shows a run again. */
-export function replayCommand(seed: number, cut?: Cut, boards: BoardWords = {}): string {
+export function replayCommand(seed: number, cut?: Cut, variant: VariantWords = {}): string {
   const options = Object.entries(cutWords(cut)).map(([name, value]) => ` --${name} ${value}`);
-  const { boardTarget } = boards;
+  const { boards, boardTarget, isProtected } = variant;
   const target = boardTarget ? `--board-target ${boardTarget} ` : "";
-  const mode = boards.boards ? `--boards ${boards.boards} ${target}` : "";
-  return `npm run soak -- ${mode}--seed ${seed} --trace${options.join("")}`;
+  const mode = boards ? `--boards ${boards} ${target}` : "";
+  const keys = isProtected ? "--protected " : "";
+  return `npm run soak -- ${mode}${keys}--seed ${seed} --trace${options.join("")}`;
 }
 
 /** A cut as options of the command line. */

@@ -12,6 +12,7 @@ import { inspectMemory } from "./inspect-memory.js";
 import { Intruders } from "./intruders.js";
 import { BrokenPromise, type Ending, Oracle, type Sent } from "./oracle.js";
 import { payloadOf, replyTo, sameBytes } from "./payload.js";
+import { Keys, scenarioForKeys } from "./protection.js";
 import {
   type IntrusionPlan,
   NO_DEADLINE_MS,
@@ -32,6 +33,8 @@ export interface RunOptions {
   readonly boards?: BoardsMode;
   /** What their code is built for. Default `wasm`. */
   readonly boardTarget?: Target;
+  /** Stations have keys for each other: all their sessions are protected. */
+  readonly isProtected?: boolean;
 }
 
 /** What a run that went well can tell. */
@@ -75,8 +78,9 @@ export async function runSeed(
 
 /** @throws BrokenPromise, or whatever else broke */
 export function runScenario(scenario: Scenario, options: RunOptions = {}): Promise<RunReport> {
-  const { boards } = options;
-  return new Run(boards ? scenarioForBoards(scenario, boards) : scenario, options).go();
+  const { boards, isProtected } = options;
+  const played = boards ? scenarioForBoards(scenario, boards) : scenario;
+  return new Run(isProtected ? scenarioForKeys(played) : played, options).go();
 }
 
 class Run {
@@ -113,8 +117,10 @@ class Run {
       isPatient: !features.has("outages") && !features.has("impatience"),
       target: options.boardTarget ?? "wasm",
     });
+    const keys = options.isProtected ? new Keys(seed) : undefined;
     const setting = {
       clock,
+      keys,
       oracle,
       seed,
       medium: air,
@@ -230,7 +236,8 @@ class Run {
       atUs: nowUs,
       dueUs: nowUs + deadlineMs * 1000,
       resends: plan.afterRestart === "resend",
-      isHeldBack: plan.firstContact === "handshake",
+      // A protected opening carries no message.
+      isHeldBack: plan.firstContact === "handshake" || this.options.isProtected === true,
     });
     this.#open++;
     this.#say(

@@ -3,13 +3,13 @@ import { parseArgs } from "node:util";
 import { TARGET_NAMES } from "../../packages/board-c/test/support/build.js";
 import { BOARDS_MODES } from "./board-plan.js";
 import {
-  type BoardWords,
   type Cut,
   type CutWords,
   cutScenario,
   cutWords,
   parseCut,
   replayCommand,
+  type VariantWords,
 } from "./cut.js";
 import { drawScenario } from "./draw-scenario.js";
 import { FEATURE_NAMES, FEATURES } from "./features.js";
@@ -25,6 +25,7 @@ const USAGE = `Simulations with many seeds: npm run soak -- [options]
   --seed S          this one only
   --boards MODE     stations run the endpoint in C: some of them with ts-c, all with c-c
   --board-target T  what it is built for: wasm (default), sanitized, native, big-endian
+  --protected       all stations have keys for each other
   --jobs J          processes (default: one for each core)
   --without a,b     features that stay off
   --sends 0-3,7     with --seed: these messages only, by their places; none for none
@@ -50,6 +51,7 @@ async function main(): Promise<number> {
       jobs: { type: "string" },
       boards: { type: "string" },
       "board-target": { type: "string" },
+      protected: { type: "boolean", default: false },
       without: { type: "string" },
       sends: { type: "string" },
       strokes: { type: "string" },
@@ -68,16 +70,16 @@ async function main(): Promise<number> {
   if (values.features)
     return print(FEATURE_NAMES.map((name) => `${name.padEnd(15)} ${FEATURES[name]}\n`).join(""));
   const show = values.trace ? (line: string) => void print(`${line}\n`) : undefined;
-  const boards = boardWords(values.boards, values["board-target"]);
-  if (values.scenario !== undefined) return replay(values.scenario, show, boards);
+  const variant = variantWords(values.boards, values["board-target"], values.protected);
+  if (values.scenario !== undefined) return replay(values.scenario, show, variant);
   const words = onlyCutWords(values);
   const cut = parseCut(words);
   if (values.save !== undefined) return save(whole(values.seed ?? "", "seed"), cut, values.save);
-  if (show) return runOne(whole(values.seed ?? values.from, "seed"), cut, show, boards);
+  if (show) return runOne(whole(values.seed ?? values.from, "seed"), cut, show, variant);
   const from = whole(values.seed ?? values.from, "from");
   const seeds = values.seed ? 1 : whole(values.seeds, "seeds");
   const jobs = whole(values.jobs ?? String(availableParallelism()), "jobs");
-  return soak({ from, seeds, jobs, words, boards, shrinks: !values["no-shrink"] });
+  return soak({ from, seeds, jobs, words, variant, shrinks: !values["no-shrink"] });
 }
 
 interface SoakPlan {
@@ -86,14 +88,14 @@ interface SoakPlan {
   readonly jobs: number;
   readonly words: CutWords;
   readonly shrinks: boolean;
-  readonly boards: BoardWords;
+  readonly variant: VariantWords;
 }
 
 function onlyCutWords({ without, sends, strokes, intrusions }: CutWords): CutWords {
   return { without, sends, strokes, intrusions };
 }
 
-async function soak({ from, seeds, jobs, words, shrinks, boards }: SoakPlan): Promise<number> {
+async function soak({ from, seeds, jobs, words, shrinks, variant }: SoakPlan): Promise<number> {
   const workers = Array.from({ length: Math.max(1, Math.min(jobs, seeds)) }, () => new Worker());
   const totals = { seeds: 0, datagrams: 0, messages: 0, virtualUs: 0 };
   const failed: Extract<Outcome, { ok: false }>[] = [];
@@ -102,7 +104,7 @@ async function soak({ from, seeds, jobs, words, shrinks, boards }: SoakPlan): Pr
     `${totals.seeds} of ${seeds} seeds, ${failed.length} failed, ${totals.messages} messages, ${totals.datagrams} datagrams, ${(totals.virtualUs / 3.6e9).toFixed(1)} h of virtual time`;
   const work = async (worker: Worker) => {
     while (next < from + seeds) {
-      const outcome = await worker.run({ seed: next++, cut: words, boards });
+      const outcome = await worker.run({ seed: next++, cut: words, variant });
       totals.seeds++;
       if (outcome.ok) {
         totals.datagrams += outcome.report.datagrams;
@@ -120,7 +122,7 @@ async function soak({ from, seeds, jobs, words, shrinks, boards }: SoakPlan): Pr
   note("");
   print(`${progress()}\n`);
   failed.sort((one, other) => one.seed - other.seed);
-  if (shrinks) await shrinkAll(failed.slice(0, SHRUNK_MAX), workers, parseCut(words), boards);
+  if (shrinks) await shrinkAll(failed.slice(0, SHRUNK_MAX), workers, parseCut(words), variant);
   for (const worker of workers) worker.stop();
   return failed.length > 0 ? 1 : 0;
 }
@@ -129,7 +131,7 @@ async function shrinkAll(
   failed: readonly { readonly seed: number }[],
   workers: readonly Worker[],
   start: Cut,
-  boards: BoardWords,
+  variant: VariantWords,
 ): Promise<void> {
   const waiting = [...failed];
   const work = async (worker: Worker) => {
@@ -137,10 +139,10 @@ async function shrinkAll(
       const { seed } = one;
       note(`making seed ${seed} smaller`);
       const fails = async (cut: Cut) =>
-        !(await worker.run({ seed, cut: cutWords(cut), boards })).ok;
+        !(await worker.run({ seed, cut: cutWords(cut), variant })).ok;
       const cut = await shrink(seed, start, fails);
       note("");
-      print(`${describe(seed, cut)}\n  ${replayCommand(seed, cut, boards)}\n`);
+      print(`${describe(seed, cut)}\n  ${replayCommand(seed, cut, variant)}\n`);
     }
   };
   await Promise.all(workers.map(work));
@@ -160,10 +162,10 @@ async function runOne(
   seed: number,
   cut: Cut,
   trace: (line: string) => void,
-  boards: BoardWords,
+  variant: VariantWords,
 ): Promise<number> {
   try {
-    const report = await runSeed(seed, { cut, trace, ...boardOptions(boards) });
+    const report = await runSeed(seed, { cut, trace, ...variantOptions(variant) });
     print(`Seed ${seed} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
   } catch (error) {
@@ -180,13 +182,13 @@ function save(seed: number, cut: Cut, file: string): number {
 async function replay(
   file: string,
   trace: ((line: string) => void) | undefined,
-  boards: BoardWords,
+  variant: VariantWords,
 ): Promise<number> {
   const scenario = readScenario(file);
   try {
     const report = await runScenario(scenario, {
       ...(trace && { trace }),
-      ...boardOptions(boards),
+      ...variantOptions(variant),
     });
     print(`${file} went well: ${report.messages} messages, ${report.datagrams} datagrams.\n`);
     return 0;
@@ -200,9 +202,9 @@ async function replay(
 function serve(): Promise<number> {
   // Most errors here are part of the play, and a third of their cost is the stack.
   Error.stackTraceLimit = 0;
-  const run = async ({ seed, cut, boards }: Order): Promise<Outcome> => {
+  const run = async ({ seed, cut, variant }: Order): Promise<Outcome> => {
     try {
-      const options = { cut: parseCut(cut), ...boardOptions(boards) };
+      const options = { cut: parseCut(cut), ...variantOptions(variant) };
       return { ok: true, seed, report: await runSeed(seed, options) };
     } catch (error) {
       return { ok: false, seed, message: messageOf(error) };
@@ -216,15 +218,28 @@ function serve(): Promise<number> {
 }
 
 /** @throws Error - what the options take */
-function boardWords(mode: string | undefined, target: string | undefined): BoardWords {
+function variantWords(
+  mode: string | undefined,
+  target: string | undefined,
+  isProtected: boolean,
+): VariantWords {
   return {
+    ...(isProtected && { isProtected }),
     boards: oneOf(BOARDS_MODES, mode, "boards"),
     boardTarget: oneOf(TARGET_NAMES, target, "board-target"),
   };
 }
 
-function boardOptions({ boards, boardTarget }: BoardWords): Pick<RunOptions, keyof BoardWords> {
-  return { ...(boards && { boards }), ...(boardTarget && { boardTarget }) };
+function variantOptions({
+  boards,
+  boardTarget,
+  isProtected,
+}: VariantWords): Pick<RunOptions, keyof VariantWords> {
+  return {
+    ...(isProtected && { isProtected }),
+    ...(boards && { boards }),
+    ...(boardTarget && { boardTarget }),
+  };
 }
 
 function oneOf<T extends string>(

@@ -4,6 +4,7 @@ import {
   type FardelErrorCode,
   type IncomingStream,
   type MessageHead,
+  type Protection,
   type ProtocolConfig,
 } from "@fardel/core";
 import { type LossyLink, type Medium, Random, type VirtualClock } from "@fardel/lossy-link";
@@ -12,6 +13,7 @@ import { TokenPairs } from "./chance.js";
 import { changed, Keepsake } from "./keepsake.js";
 import { type Arrival, BrokenPromise, type Incarnation, type Oracle } from "./oracle.js";
 import { idOf, NAMED_BYTES_MIN, replyTo } from "./payload.js";
+import type { Keys } from "./protection.js";
 import type { IntrusionPlan, StationPlan } from "./scenario.js";
 import type { OpenEndpoint, StationEndpoint, StationRequest } from "./station-endpoint.js";
 import type { Watch } from "./watch.js";
@@ -41,6 +43,8 @@ export interface StationSetting {
   /** Datagrams are damaged on their way. */
   readonly hasCorruption: boolean;
   readonly watch: Watch;
+  /** If sessions are protected. */
+  readonly keys: Keys | undefined;
   readonly tamper: Tamper | undefined;
   /** What the station with this number runs. */
   openerOf(station: number): OpenEndpoint;
@@ -62,6 +66,7 @@ export class Station {
   #clock!: BootClock;
   readonly #received = new Keepsake();
   readonly #random: Random;
+  readonly #protection: Protection | undefined;
   #tokens = new TokenPairs();
 
   constructor(
@@ -72,6 +77,7 @@ export class Station {
     this.config = { ...DEFAULT_CONFIG, ...plan.config };
     this.radio = setting.medium.attach({ address: plan.address });
     this.#random = new Random(setting.seed).stream(`reader ${index}`);
+    this.#protection = setting.keys?.ringOf(index, (address) => setting.stationAt(address));
     this.radio.open({
       onDatagram: (from, datagram, info) => {
         if (setting.hasReplays) this.#received.keep(from, datagram, this.incarnation.boot);
@@ -117,7 +123,10 @@ export class Station {
         ...bootWatch,
         noteHandedOver: (to, datagram) => {
           tokens.note(datagram);
-          bootWatch.noteHandedOver(to, datagram);
+          bootWatch.noteHandedOver(to, setting.keys?.unveil(datagram) ?? datagram);
+        },
+        noteTaken: (from, datagram) => {
+          bootWatch.noteTaken(from, setting.keys?.unveil(datagram) ?? datagram);
         },
       },
     });
@@ -128,6 +137,7 @@ export class Station {
       link: this.#link,
       clock: this.#clock,
       random: () => draws.uint32(),
+      ...(this.#protection && { protection: this.#protection }),
       ...(this.#isSelective && { accept: (head: MessageHead) => this.#accept(head) }),
     };
     const opened = setting.openerOf(this.index)({

@@ -2,7 +2,7 @@ import { describe, expect, it } from "vitest";
 import { FEATURE_NAMES } from "./features.js";
 import { type RunOptions, type RunReport, runSeed } from "./run.js";
 
-type Boards = Pick<RunOptions, "boards" | "boardTarget">;
+type Variant = Pick<RunOptions, "boards" | "boardTarget" | "isProtected">;
 
 /** With fewer seeds it is left to chance what they see. */
 const SEEN_MIN = 500;
@@ -13,21 +13,23 @@ const PART_OF_PROGRAMS = 5;
 
 /**
  * All promises, with so many seeds. Spread over several files, since files run side by side.
- * @param boards - which stations run the endpoint in C
+ * @param variant - which stations run the endpoint in C, and whether sessions are protected
  */
-export function sweep(from: number, seeds: number, boards: Boards = {}): void {
-  const of = boards.boards ? ` (${boards.boards}, ${boards.boardTarget ?? "wasm"})` : "";
+export function sweep(from: number, seeds: number, variant: Variant = {}): void {
+  const { boards, boardTarget, isProtected } = variant;
+  const target = boards ? ` (${boards}, ${boardTarget ?? "wasm"})` : "";
+  const of = isProtected ? `${target} (protected)` : target;
   describe(`simulated runs from seed ${from}${of}`, () => {
     const reports: RunReport[] = [];
 
-    const part = boards.boardTarget ? PART_OF_PROGRAMS : PART;
+    const part = boardTarget ? PART_OF_PROGRAMS : PART;
     for (let start = from; start < from + seeds; start += part) {
       const end = Math.min(start + part, from + seeds);
       it(`keep all promises with seeds ${start} to ${end - 1}`, async () => {
         const failures: string[] = [];
         for (let seed = start; seed < end; seed++) {
           try {
-            reports.push(await runSeed(seed, boards));
+            reports.push(await runSeed(seed, variant));
           } catch (error) {
             failures.push((error as Error).message);
           }

@@ -1,13 +1,13 @@
 import { type ChildProcess, fork } from "node:child_process";
 import { fileURLToPath } from "node:url";
-import type { BoardWords, CutWords } from "./cut.js";
+import type { CutWords, VariantWords } from "./cut.js";
 import type { RunReport } from "./run.js";
 
 /** One seed, for a worker process. */
 export interface Order {
   readonly seed: number;
   readonly cut: CutWords;
-  readonly boards: BoardWords;
+  readonly variant: VariantWords;
 }
 
 /** What became of it. */

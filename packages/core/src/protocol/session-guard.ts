@@ -99,10 +99,11 @@ export function openNoSession(
   key: PairKey,
 ): Uint8Array | undefined {
   const direction = key.directionKey(false, NOBODY, { token: tokenTo, salt: NO_SALT });
-  return direction.open(datagram, PROTECTED_LONG_HEAD_BYTES, nonceOf(number, tokenTo));
+  const nonce = nonceOf(number, tokenTo, refusedTokenOf(datagram));
+  return direction.open(datagram, PROTECTED_LONG_HEAD_BYTES, nonce);
 }
 
-/** Encrypts NO-SESSION, written up to `out.at`. */
+/** Encrypts NO-SESSION, written up to `out.at`: the same words give the same bytes, others another nonce. */
 export function sealNoSession(
   out: ByteWriter,
   tokenTo: number,
@@ -110,7 +111,8 @@ export function sealNoSession(
   key: PairKey,
 ): Uint8Array {
   const direction = key.directionKey(true, NOBODY, { token: tokenTo, salt: NO_SALT });
-  direction.seal(out.bytes, PROTECTED_LONG_HEAD_BYTES, out.at, nonceOf(number, tokenTo));
+  const nonce = nonceOf(number, tokenTo, refusedTokenOf(out.bytes));
+  direction.seal(out.bytes, PROTECTED_LONG_HEAD_BYTES, out.at, nonce);
   out.at += TAG_BYTES;
   return out.bytes.subarray(0, out.at);
 }
@@ -128,11 +130,12 @@ export function refusedTokenOf(datagram: Uint8Array): number {
   return view.getUint32(LONG_HEAD_BYTES);
 }
 
-function nonceOf(number: number, tokenTo: number): Uint8Array {
+function nonceOf(number: number, tokenTo: number, refusedToken = 0): Uint8Array {
   const nonce = new Uint8Array(NONCE_BYTES);
   const view = new DataView(nonce.buffer);
   view.setUint32(0, number);
   view.setUint32(4, tokenTo);
+  view.setUint32(8, refusedToken);
   return nonce;
 }
 

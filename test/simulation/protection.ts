@@ -1,0 +1,100 @@
+import type { PairKey, Protection } from "@fardel/core";
+import { isProtected } from "../../packages/core/src/wire/head.js";
+import { OpenSslPairKey } from "../openssl-pair-key.js";
+import { BrokenPromise } from "./oracle.js";
+import type { Scenario } from "./scenario.js";
+
+/** Smallest MTU of a protected session; PROTOCOL.md, section 17. */
+const MTU_BYTES_MIN = 48;
+const TAG_BYTES = 8;
+/** Plain texts that are remembered until their datagrams leave. */
+const REMEMBERED_MAX = 4096;
+
+/**
+ * The keys of all stations of a run, each pair's its own. Sees what is encrypted: no nonce may come twice with a key,
+ * and whoever looks for messages in datagrams gets them in plain.
+ */
+export class Keys {
+  readonly #nonces = new Map<string, string>();
+  /** Plain text by tag. */
+  readonly #plain = new Map<string, Uint8Array>();
+
+  constructor(readonly seed: number) {}
+
+  /** What one station keeps, over all its boots. Strangers have no keys. */
+  ringOf(own: number, stationAt: (address: Uint8Array) => number): Protection {
+    const keys = new Map<number, readonly PairKey[]>();
+    const keysOf = (other: number): readonly PairKey[] => {
+      const known = keys.get(other) ?? [this.#keyOf(own, other)];
+      keys.set(other, known);
+      return known;
+    };
+    return {
+      keysFor: (address) => {
+        const other = stationAt(address);
+        return other < 0 ? [] : keysOf(other);
+      },
+      noteRight: () => {},
+      watch: () => {},
+    };
+  }
+
+  /** A datagram as it was before it was encrypted. */
+  unveil(datagram: Uint8Array): Uint8Array {
+    return (isProtected(datagram) && this.#plain.get(tagOf(datagram))) || datagram;
+  }
+
+  #keyOf(own: number, other: number): PairKey {
+    const secret = new Uint8Array(32);
+    const view = new DataView(secret.buffer);
+    view.setUint32(0, this.seed >>> 0);
+    view.setUint32(4, Math.min(own, other));
+    view.setUint32(8, Math.max(own, other));
+    const key = new OpenSslPairKey(secret, own < other ? 0 : 1, (keyAndNonce, datagram) =>
+      this.#witness(keyAndNonce, datagram),
+    );
+    return {
+      directionKey: (isOwn, from, to) => {
+        const direction = key.directionKey(isOwn, from, to);
+        return {
+          open: direction.open,
+          seal: (bytes, headBytes, end, nonce) => {
+            const plain = bytes.slice(0, end);
+            direction.seal(bytes, headBytes, end, nonce);
+            this.#remember(bytes.subarray(0, end + TAG_BYTES), plain);
+          },
+        };
+      },
+    };
+  }
+
+  #witness(keyAndNonce: string, datagram: Uint8Array): void {
+    const text = Buffer.from(datagram).toString("hex");
+    if ((this.#nonces.get(keyAndNonce) ?? text) !== text)
+      throw new BrokenPromise(`A nonce was used twice: ${keyAndNonce}.`);
+    this.#nonces.set(keyAndNonce, text);
+  }
+
+  #remember(datagram: Uint8Array, plain: Uint8Array): void {
+    if (this.#plain.size >= REMEMBERED_MAX) this.#plain.clear();
+    this.#plain.set(tagOf(datagram), plain);
+  }
+}
+
+function tagOf(datagram: Uint8Array): string {
+  return String(datagram.subarray(datagram.length - TAG_BYTES));
+}
+
+/** The scenario with datagrams that are large enough for protected sessions. */
+export function scenarioForKeys(scenario: Scenario): Scenario {
+  const atLeast = (mtuBytes: number) => Math.max(MTU_BYTES_MIN, mtuBytes);
+  const { medium, stations } = scenario;
+  return {
+    ...scenario,
+    medium: {
+      ...medium,
+      ...(medium.mtuBytes !== undefined && { mtuBytes: atLeast(medium.mtuBytes) }),
+    },
+    stations: stations.map((plan) => ({ ...plan, mtuBytes: atLeast(plan.mtuBytes) })),
+  };
+}
