@@ -206,6 +206,11 @@ export class BoardEndpoint {
     this.#do("endpoint_close", [this.#now()], address);
   }
 
+  /** ... and makes room for another one. */
+  forgetPeer(address: Uint8Array): void {
+    this.#do("endpoint_forget", [this.#now()], address);
+  }
+
   /** Stops, without a word to anybody. */
   stop(): void {
     this.#isRunning = false;

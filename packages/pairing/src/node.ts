@@ -4,4 +4,4 @@
  * @packageDocumentation
  */
 
-export {};
+export { PeerFile, type PeerFileOptions } from "./node/peer-file.js";

@@ -142,7 +142,7 @@ enum {
   FARDEL_FIRST = 1,
   /** The message is whole and its checksum is right. */
   FARDEL_LAST = 2,
-  /** Nothing more will come of a message that had begun: forget it. `bytes` is NULL. */
+  /** Nothing more will come of a message that had begun: forget it. Only `address` and `channel` are set. */
   FARDEL_BROKEN = 4
 };
 
@@ -212,9 +212,15 @@ typedef struct fardel_config {
    * that is not taken counts as never begun. Unacknowledged messages do not come again.
    */
   int (*receive)(void *context, const fardel_arrival *arrival);
-  /** A message has ended: FARDEL_DELIVERED, FARDEL_SENT, FARDEL_REPLACED or an error. May call fardel_send(). */
+  /**
+   * A message has ended: FARDEL_DELIVERED, FARDEL_SENT, FARDEL_REPLACED or an error. May call
+   * fardel_send(), which itself ends nothing: no message ends within the end of another one.
+   */
   void (*ended)(void *context, fardel_message *message, int result);
-  /** A session has opened or ended, for `reason` as messages end. May be NULL. */
+  /**
+   * A session has opened or ended, for `reason` as messages end. May be NULL. May call fardel_send(). The
+   * only callback that also comes from within fardel_send(): of a peer that makes room for another one.
+   */
   void (*session)(void *context, const uint8_t *address, int what, int reason);
 } fardel_config;
 
@@ -270,13 +276,22 @@ void fardel_outcome(fardel_endpoint *endpoint, uint8_t ticket, int outcome, uint
 uint32_t fardel_poll(fardel_endpoint *endpoint, uint32_t now_us);
 
 /**
- * Queues a message; fardel_poll() sends it. Exactly one call of `ended` follows if this returns FARDEL_OK.
+ * Queues a message; fardel_poll() sends it. Exactly one call of `ended` follows if this returns FARDEL_OK,
+ * and never from within this function: an older value of a latest-value channel ends as FARDEL_REPLACED in
+ * the next fardel_poll().
+ *
+ * If all peers are in use, one that has nothing under way makes room, and before it one that has only asked
+ * something and has not proved yet that it is where it says: replies to it end as FARDEL_CANCELLED in the
+ * next fardel_poll(). Not the one that the callback is about from which this is called.
  * @returns FARDEL_OK, FARDEL_INVALID, FARDEL_NO_PEER, FARDEL_IN_USE, FARDEL_TOO_LARGE
  */
 int fardel_send(fardel_endpoint *endpoint, const uint8_t *address, fardel_message *message,
                 uint32_t now_us);
 
-/** Ends a message as FARDEL_CANCELLED, if it has not ended. Not from within a callback. */
+/**
+ * Ends a message as FARDEL_CANCELLED, if it has not ended; as FARDEL_REPLACED, if a newer value was sent.
+ * Not from within a callback.
+ */
 void fardel_cancel(fardel_endpoint *endpoint, fardel_message *message, uint32_t now_us);
 
 /** There is room again: what `receive` answered with FARDEL_BUSY comes once more. Not from within `receive`. */
@@ -288,7 +303,7 @@ void fardel_resume(fardel_endpoint *endpoint, uint32_t now_us);
  */
 void fardel_close(fardel_endpoint *endpoint, const uint8_t *address, uint32_t now_us);
 
-/** Closes, and makes room for another peer. */
+/** Closes, and makes room for another peer. What callbacks send to it meanwhile ends in the next fardel_poll(). */
 void fardel_forget(fardel_endpoint *endpoint, const uint8_t *address, uint32_t now_us);
 
 /** The link is down, or up again. While it is down nothing is sent and nobody is given up; deadlines go on. */

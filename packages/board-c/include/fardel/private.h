@@ -134,10 +134,18 @@ typedef struct fardel_session {
   fardel_rx rx[FARDEL_CHANNELS];
 } fardel_session;
 
+/* Here, too, short offsets first: the session begins within their reach. */
 typedef struct fardel_peer {
   fardel_endpoint *endpoint;
   /** All messages that have not ended, in the order of fardel_send(). */
   fardel_message *queue;
+  uint8_t is_used;
+  /** It has proved once that it is where it says, or the application wants to talk to it. */
+  uint8_t is_known;
+  /** A callback that is about it runs: its place is not given to another one. */
+  uint8_t is_held;
+  int8_t rssi_dbm;
+  fardel_session session;
   /** Tokens of a session that may take the place of this one; 0: there is none. */
   uint32_t candidate_token;
   uint32_t candidate_peer_token;
@@ -157,11 +165,6 @@ typedef struct fardel_peer {
   uint8_t candidate_window;
   uint16_t loose_id;
   uint8_t address[FARDEL_ADDRESS_BYTES];
-  uint8_t is_used;
-  /** It has proved once that it is where it says, or the application wants to talk to it. */
-  uint8_t is_known;
-  int8_t rssi_dbm;
-  fardel_session session;
 } fardel_peer;
 
 /** A fragment that waits behind a gap. Its bytes lie apart. */
@@ -186,6 +189,8 @@ typedef struct fardel_ticket {
 struct fardel_endpoint {
   const fardel_config *config;
   fardel_peer *peers;
+  /** Messages of peers that had to make room: they end with the next fardel_poll(). */
+  fardel_message *dropped;
   fardel_buffer *buffers;
   uint8_t *buffer_bytes;
   /** Where datagrams are written. */

@@ -83,7 +83,7 @@ uint8_t *fdl_write_acks(fardel_peer *peer, uint8_t *at, const uint8_t *end) {
         /* Beside HELLO there may be no room for a single one: then the peer asks again. */
         if (!flags) break;
         *flags |= ACK_CUT;
-        fdl_arm(session, T_ACK, peer->endpoint->now_us);
+        fdl_arm(peer, T_ACK, 0);
         break;
       }
       bytes = (uint8_t)room;

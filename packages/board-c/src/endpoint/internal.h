@@ -45,7 +45,9 @@ enum {
   /** All of its fragments are cut. */
   M_CUT = 2,
   /** A later message of its ordered channel has arrived. */
-  M_OVERTAKEN = 4
+  M_OVERTAKEN = 4,
+  /** A newer value was sent: it ends with the next fardel_poll(). */
+  M_REPLACED = 8
 };
 
 /* How skip() treats complete messages that it passes. */
@@ -60,28 +62,52 @@ enum { SKIP_DELIVER, SKIP_DROP };
 /** Parts of unacknowledged messages are not kept for longer. */
 #define LOOSE_US 10000000u
 #define GRANULARITY_US 1000u
+/** Beyond the greatest number received, a short one may lie so far ahead. */
+#define AHEAD_MAX 1024
 
 /** Whether instant `at` is not after `now`, in a time that wraps. */
 static inline int is_due(uint32_t at, uint32_t now) { return (int32_t)(now - at) >= 0; }
 /** How far `number` is ahead of `from`, modulo 2^16; 0x8000 and more: behind. */
 static inline uint16_t ahead(uint16_t from, uint16_t number) { return (uint16_t)(number - from); }
 
-void fdl_arm(fardel_session *session, int timer, uint32_t at);
+void fdl_arm(fardel_peer *peer, int timer, uint32_t wait_us);
 void fdl_disarm(fardel_session *session, int timer);
 int fdl_is_armed(const fardel_session *session, int timer);
 /** Whether its time has come. */
-int fdl_is_over(const fardel_session *session, int timer, uint32_t now);
+int fdl_is_over(const fardel_peer *peer, int timer);
+
+/* peers.c */
+fardel_peer *fdl_find_peer(const fardel_endpoint *endpoint, const uint8_t *address);
+/** Room for a newcomer. @returns NULL: there is none */
+fardel_peer *fdl_admit(fardel_endpoint *endpoint, const uint8_t *address);
+void fdl_drop(fardel_peer *peer);
+
+/* link.c */
+fardel_ticket *fdl_free_ticket(fardel_endpoint *endpoint);
+/** @returns whether something went, or may go after all */
+int fdl_transmit_next(fardel_endpoint *endpoint, fardel_ticket *ticket);
+
+/* buffers.c */
+fardel_buffer *fdl_find_buffer(const fardel_peer *peer, uint8_t channel, uint16_t fragment);
+void fdl_read_buffer(const fardel_endpoint *endpoint, const fardel_buffer *buffer, fdl_frame *frame);
+/** @returns whether it waits now; 0: no room, or it completes a damaged message. `frame` is another one then. */
+int fdl_keep(fardel_peer *peer, fdl_frame *frame);
+void fdl_free_buffers(fardel_peer *peer);
 
 /* receive.c */
+/** The peer is told with the next ack that the message at `first` is not taken. */
+void fdl_say_stop(fardel_session *session, uint8_t channel, uint16_t first, uint8_t reason);
 void fdl_rx_open(fardel_session *session);
-void fdl_data(fardel_peer *peer, const fdl_frame *frame);
-/** Nothing before `target` comes any more. */
-void fdl_skip(fardel_peer *peer, uint8_t channel, uint16_t target, int how);
-void fdl_loose(fardel_peer *peer, const fdl_frame *frame);
-/** The rest of an unacknowledged message will not come. */
-void fdl_break_loose(fardel_peer *peer);
-/** Hands on what waits; also after the application was busy. */
-void fdl_drain(fardel_peer *peer, uint8_t channel);
+/*
+ * What hands on fragments that waited reads them into the caller's frame: there is one at a time, since
+ * frames are large for the stack of a board. Its channel stays.
+ */
+/** @returns whether it is a newer value, and nothing before it counts any more */
+int fdl_data(fardel_peer *peer, fdl_frame *frame);
+/** Nothing before the frame's number comes any more. */
+void fdl_skip(fardel_peer *peer, fdl_frame *frame, int how);
+/** Hands on what waits on the frame's channel; also after the application was busy. */
+void fdl_drain(fardel_peer *peer, fdl_frame *frame);
 /** @returns whether the application is busy with anything of this peer */
 int fdl_is_busy(const fardel_session *session);
 int fdl_holds_part(const fardel_session *session);
@@ -89,6 +115,15 @@ int fdl_holds_part(const fardel_session *session);
 void fdl_rx_flush(fardel_peer *peer);
 /** ... and forgets the rest. */
 void fdl_rx_close(fardel_peer *peer);
+
+/** Hands a piece on; `total` of the frame is the message's. @returns what the application answers */
+int fdl_tell(fardel_peer *peer, const fdl_frame *frame, uint8_t part, uint32_t offset);
+void fdl_tell_broken(fardel_peer *peer, uint8_t channel);
+
+/* loose.c */
+void fdl_loose(fardel_peer *peer, fdl_frame *frame);
+/** The rest of an unacknowledged message will not come. */
+void fdl_break_loose(fardel_peer *peer);
 
 /* ack.c */
 /** Bytes that all acks which are due would take. */
@@ -99,17 +134,29 @@ void fdl_mention_all(fardel_session *session);
 
 /* send.c */
 void fdl_tx_open(fardel_session *session);
-/** Where the bytes of a fragment lie. @returns DATA_FIRST, DATA_LAST */
-uint8_t fdl_span(const fardel_message *message, uint16_t index, uint32_t *offset, uint16_t *count);
+/** A fragment, and what lies in it. */
+typedef struct fdl_span {
+  /** Of its bytes in the message, with the head of a request. */
+  uint32_t offset;
+  uint16_t count;
+  /** All of its frame, but for a length. */
+  uint16_t bytes;
+  /** DATA_FIRST, DATA_LAST; or LOOSE_FRAGMENTED, LOOSE_LAST. */
+  uint8_t shape;
+} fdl_span;
+void fdl_span_of(const fardel_message *message, uint16_t index, fdl_span *span);
 uint32_t fdl_stream_bytes(const fardel_message *message);
+/** A reply, or the failure of a request. */
+int fdl_is_answer(const fardel_message *message);
 /** Takes the ACK frames of a datagram. @returns 0, or less: the session cannot go on */
-int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
-             uint32_t carrier);
+int fdl_acks(fardel_peer *peer, const fdl_incoming *in);
 void fdl_stop(fardel_peer *peer, const fdl_frame *frame);
 void fdl_lose(fardel_session *session, int all, uint32_t number);
 /** Sends nothing more of it, and tells the peer. */
 void fdl_give_up(fardel_peer *peer, fardel_message *message);
 void fdl_end(fardel_peer *peer, fardel_message *message, int result);
+/** ... for one that is in no queue any more. */
+void fdl_tell_end(fardel_endpoint *endpoint, fardel_message *message, int result);
 /** The peer's MTU is known: what is larger is cut anew. */
 void fdl_take_back(fardel_peer *peer);
 /** What lies beyond a window that has shrunk makes place for other channels, where it can be cut once more. */
@@ -123,9 +170,8 @@ void fdl_rewind(fardel_message *message);
 
 /* pick.c */
 typedef struct pick {
-  /** Cut before, and lost; or NULL. */
+  /** Cut before, and lost; NULL: to be cut. */
   fardel_flight *flight;
-  /** To be cut; or NULL: there is nothing. */
   fardel_message *message;
 } pick;
 /** What goes next. @returns its priority, less: nothing */
@@ -135,13 +181,40 @@ int fdl_sendable(const fardel_peer *peer);
 /** Something waits, and only the peer's windows hold it back. */
 int fdl_is_blocked(const fardel_peer *peer);
 
+/* frames.c */
+/** The number nearest to the highest one that has these low bits. @returns whether it can be one */
+int fdl_complete_number(const fardel_session *session, uint16_t low, uint32_t *number);
+/** A datagram of the session, with a good CRC. @returns 0, or why the peer wants the session to end */
+int fdl_take(fardel_peer *peer, const fdl_incoming *in);
+
+/* candidate.c: all may be asked where there is no candidate. */
+int fdl_is_candidate(const fardel_peer *peer, uint32_t peer_token);
+/** Its opening, which is answered as soon as something may go. */
+void fdl_note_candidate(fardel_peer *peer, const fdl_incoming *in);
+/** Whether a short datagram is the candidate's; its number is completed then. */
+int fdl_is_echo(const fardel_peer *peer, fdl_incoming *in);
+/** It becomes the session, of which there is none: its tokens, and the one datagram received under them. */
+void fdl_promote(fardel_peer *peer);
+/** ... and ends the one that there is. @returns 0: not while the application is busy */
+int fdl_replace_session(fardel_peer *peer);
+uint16_t fdl_compose_answer(fardel_peer *peer);
+
 /* session.c */
+uint32_t fdl_draw_token(fardel_endpoint *endpoint);
+/** Whether a session with this token of the peer's has ended lately. */
+int fdl_has_ended(const fardel_peer *peer, uint32_t token);
+void fdl_create(fardel_peer *peer, uint32_t token, uint32_t number);
 void fdl_open_session(fardel_peer *peer);
+/** A token is believed to be the peer's. */
+void fdl_adopt(fardel_peer *peer, uint32_t token);
+/** It is not, or not any more: open anew with our own. */
+void fdl_forget_peer_token(fardel_peer *peer);
+void fdl_hello(fardel_peer *peer, uint16_t mtu, uint8_t window);
+/** What only a peer can say ends nothing while the application is busy. @returns whether it has ended */
+int fdl_end_unless_busy(fardel_peer *peer, int result);
+void fdl_tell_session(fardel_peer *peer, int what, int reason);
 /** @param result what becomes of its messages: FARDEL_PEER_RESTARTED lets those go on that may */
 void fdl_end_session(fardel_peer *peer, int result);
-/** A datagram from the address of a peer. @returns a token to answer NO-SESSION to, or 0 */
-uint32_t fdl_receive(fardel_peer *peer, const uint8_t *datagram,
-                     uint16_t bytes);
 /** What became of a datagram of the session that there is. */
 void fdl_outcome(fardel_peer *peer, uint32_t number, int outcome);
 /** Does what is due. */
@@ -149,24 +222,39 @@ void fdl_timeout(fardel_peer *peer);
 
 /* timing.c */
 uint32_t fdl_interval(const fardel_peer *peer, uint8_t count);
-void fdl_asked(fardel_peer *peer, uint32_t number);
+/** The next datagram asks. */
+void fdl_asked(fardel_peer *peer);
 void fdl_sample(fardel_peer *peer, uint32_t largest);
 void fdl_note_arrival(fardel_peer *peer, uint32_t number, uint8_t ask,
                       int elicits);
 void fdl_note_windows(fardel_peer *peer);
 
-/* compose.c */
+/* write.c */
+int fdl_is_too_large(const fardel_message *message, uint16_t mtu);
+
+/* rank.c */
 /** @returns 3 acks and questions, 2 to 0 messages, less: nothing */
 int fdl_rank(const fardel_peer *peer);
+/** The same for messages alone. @param may_repeat an opening may carry once more what it carried */
+int fdl_data_rank(const fardel_peer *peer, int may_repeat);
+/** Something is in flight, nothing more can go, and no timer would ever ask. */
+int fdl_needs_question(const fardel_peer *peer);
+int fdl_is_ack_due(const fardel_peer *peer);
+int fdl_is_skip_due(const fardel_peer *peer, uint8_t channel);
+/** Bytes of the next datagram at most. */
+int32_t fdl_limit_of(const fardel_session *session);
+/** Numbers sent beyond what the peer is known to have received; and whether that is too far for the short form. */
+uint32_t fdl_numbers_ahead(const fardel_session *session);
+int fdl_is_far(const fardel_session *session);
+
+/* compose.c */
 /** Writes the next datagram. @returns its bytes; 0: there is none after all */
 uint16_t fdl_compose(fardel_peer *peer, fardel_message **loose);
-int fdl_is_too_large(const fardel_message *message, uint16_t mtu);
-/** The answer to a candidate. */
-uint16_t fdl_compose_answer(fardel_peer *peer);
-uint8_t *fdl_put_long_head(uint8_t *at, uint32_t token_from, uint32_t token_to, uint32_t number);
-/** Adds the CRC. @returns all bytes */
-uint16_t fdl_seal(fardel_endpoint *endpoint, uint8_t *end, uint32_t token_to, uint32_t token_from,
-                  uint32_t number);
+uint8_t *fdl_put_long_head(fardel_endpoint *endpoint, uint32_t token_from, uint32_t token_to,
+                           uint32_t number);
+uint8_t *fdl_put_hello(const fardel_endpoint *endpoint, uint8_t *at);
+/** Adds the CRC. @param session NULL in the long form, whose CRC needs none @returns all bytes */
+uint16_t fdl_seal(fardel_endpoint *endpoint, const fardel_session *session, uint8_t *end);
 
 static inline uint8_t place_of(const fardel_peer *peer) {
   return (uint8_t)(peer - peer->endpoint->peers);

@@ -65,9 +65,9 @@ int fdl_pick(const fardel_peer *peer, pick *picked) {
         (!has_room(session) || !is_within(session->tx[channel].next, session->tx[channel].limit)))
       continue;
     if (message && !may_begin(session, message)) continue;
-    const fardel_message *chosen = flight ? flight->message : message;
-    if (!chosen || chosen->priority <= best) continue;
-    best = chosen->priority;
+    if (flight) message = flight->message;
+    if (!message || message->priority <= best) continue;
+    best = message->priority;
     picked->flight = flight;
     picked->message = message;
   }

@@ -20,20 +20,45 @@ uint32_t fdl_stream_bytes(const fardel_message *message) {
   return message->length + (message->kind ? REQUEST_HEAD_BYTES : 0);
 }
 
-uint8_t fdl_span(const fardel_message *message, uint16_t index, uint32_t *offset, uint16_t *count) {
+int fdl_is_answer(const fardel_message *message) {
+  return message->kind == FARDEL_REPLY || message->kind == FARDEL_FAILURE;
+}
+
+void fdl_span_of(const fardel_message *message, uint16_t index, fdl_span *span) {
   uint32_t total = fdl_stream_bytes(message);
+  uint32_t left = total;
   uint16_t piece = message->piece;
-  *offset = 0;
-  *count = (uint16_t)total;
-  if (total <= piece) return DATA_FIRST | DATA_LAST;
-  *count = (uint16_t)(piece - fdl_varint_bytes(total));
-  if (index == 0) return DATA_FIRST;
-  *offset = *count + (index - 1u) * piece;
-  /* The CRC may be alone in the last one, behind one that is not full. */
-  if (*offset > total) *offset = total;
-  uint32_t left = total - *offset;
-  *count = (uint16_t)(left < piece ? left : piece);
-  return left + MESSAGE_CRC_BYTES <= piece ? DATA_LAST : 0;
+  span->offset = 0;
+  span->shape = DATA_FIRST | DATA_LAST;
+  span->bytes = DATA_HEAD_BYTES;
+  if (total > piece) {
+    uint8_t head = fdl_varint_bytes(total);
+    span->shape = 0;
+    if (index == 0) {
+      span->shape = DATA_FIRST;
+      span->bytes += head;
+      left = (uint32_t)piece - head;
+    } else {
+      span->offset = (uint32_t)index * piece - head;
+      /* The CRC may be alone in the last one, behind one that is not full. */
+      if (span->offset > total) span->offset = total;
+      left -= span->offset;
+      if (left + MESSAGE_CRC_BYTES <= piece) {
+        span->shape = DATA_LAST;
+        span->bytes += MESSAGE_CRC_BYTES;
+      } else if (left > piece) {
+        left = piece;
+      }
+    }
+  }
+  span->count = (uint16_t)left;
+  span->bytes = (uint16_t)(span->bytes + left);
+}
+
+static int is_last(const fardel_message *message, uint16_t index) {
+  fdl_span span;
+  fdl_span_of(message, index, &span);
+  return span.shape & DATA_LAST;
 }
 
 int fdl_in_flight(const fardel_session *session) {
@@ -47,7 +72,13 @@ int fdl_in_flight(const fardel_session *session) {
 void fdl_rewind(fardel_message *message) {
   message->cut = message->open = message->summed = 0;
   message->crc = 0;
-  message->state = M_QUEUED;
+  message->state = M_QUEUED | (message->state & M_REPLACED);
+}
+
+void fdl_tell_end(fardel_endpoint *endpoint, fardel_message *message, int result) {
+  message->next = NULL;
+  message->state = 0;
+  endpoint->config->ended(endpoint->config->context, message, result);
 }
 
 void fdl_end(fardel_peer *peer, fardel_message *message, int result) {
@@ -58,9 +89,10 @@ void fdl_end(fardel_peer *peer, fardel_message *message, int result) {
   }
   for (uint8_t i = 0; i < FARDEL_LINK_DEPTH_MAX; i++)
     if (peer->endpoint->tickets[i].loose == message) peer->endpoint->tickets[i].loose = NULL;
-  message->next = NULL;
-  message->state = 0;
-  peer->endpoint->config->ended(peer->endpoint->config->context, message, result);
+  if (result < 0 && message->state & M_REPLACED) result = FARDEL_REPLACED;
+  peer->is_held = 1;
+  fdl_tell_end(peer->endpoint, message, result);
+  peer->is_held = 0;
 }
 
 uint16_t fdl_skip_target(const fardel_peer *peer, uint8_t channel) {
@@ -90,9 +122,7 @@ void fdl_give_up(fardel_peer *peer, fardel_message *message) {
   fardel_tx *tx = &session->tx[message->channel];
   if (!(message->state & M_CUT)) {
     /* One number more than was sent: the peer's `next` beyond it shows that it knows. */
-    uint32_t offset;
-    uint16_t count;
-    int was_cut = fdl_span(message, (uint16_t)(message->summed - 1), &offset, &count) & DATA_LAST;
+    int was_cut = is_last(message, (uint16_t)(message->summed - 1));
     tx->next = (uint16_t)(message->first + message->summed + (was_cut ? 0 : 1));
   }
   tx->skip = SKIP_DUE;
@@ -119,8 +149,8 @@ void fdl_uncut(fardel_session *session) {
     fardel_tx *tx = &session->tx[message->channel];
     uint16_t room = ahead(flight->fragment, tx->limit);
     /* The first one stays: a message that has begun is known by it. */
-    int is_last = flight->fragment == (uint16_t)(tx->next - 1) && message->cut > 1;
-    if (!is_last || (room > 0 && room < 0x8000)) continue;
+    int can_go = flight->fragment == (uint16_t)(tx->next - 1) && message->cut > 1;
+    if (!can_go || (room > 0 && room < 0x8000)) continue;
     flight->message = NULL;
     tx->next--;
     message->cut--;
@@ -145,9 +175,7 @@ static void recut(fardel_peer *peer, uint8_t channel, uint16_t next) {
     if (each->channel == channel && each->cut > 0) message = each;
   if (!message) return;
   while (tx->next != next && ahead(tx->next, next) < 0x8000 && message->cut < message->summed) {
-    uint32_t offset;
-    uint16_t count;
-    if (fdl_span(message, message->cut++, &offset, &count) & DATA_LAST) message->state |= M_CUT;
+    if (is_last(message, message->cut++)) message->state |= M_CUT;
     tx->next++;
   }
   if (message->open == 0 && message->state & M_CUT) complete(peer, message);
@@ -185,9 +213,10 @@ static int take_ack(fardel_peer *peer, const fdl_frame *ack, int is_newest) {
   return 0;
 }
 
-int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
-             uint32_t carrier) {
+int fdl_acks(fardel_peer *peer, const fdl_incoming *in) {
   fardel_session *session = &peer->session;
+  uint32_t carrier = in->number;
+  const uint8_t *at = fdl_frames_of(in);
   int is_newest = (int32_t)(carrier - session->carrier) > 0 || !(session->has_acked);
   uint32_t largest = 0;
   uint16_t mentioned = 0;
@@ -196,7 +225,7 @@ int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
   uint8_t cut_channel = FARDEL_CHANNELS;
   uint8_t is_prompt = 0;
   fdl_frame frame;
-  while (fdl_read_frame(&frame, &at, end) > 0) {
+  while (fdl_read_frame(&frame, &at, fdl_end_of(in)) > 0) {
     if (frame.type != TYPE_ACK) continue;
     uint32_t last = session->number - 1;
     largest = last - ((last - frame.largest) & 0xFFFF);
@@ -255,16 +284,16 @@ int fdl_acks(fardel_peer *peer, const uint8_t *at, const uint8_t *end,
 
 void fdl_stop(fardel_peer *peer, const fdl_frame *frame) {
   fardel_message *message = peer->queue;
-  int is_last = 1;
+  int is_newest = 1;
   while (message && !(message->channel == frame->channel && message->cut > 0 &&
                       message->first == frame->number))
     message = message->next;
   if (!message) return;
   for (fardel_message *each = message->next; each; each = each->next)
-    if (each->channel == message->channel && each->cut > 0) is_last = 0;
+    if (each->channel == message->channel && each->cut > 0) is_newest = 0;
   fdl_give_up(peer, message);
   int is_damaged = frame->value == STOP_DAMAGED;
-  if (is_damaged && ++message->times_damaged <= DAMAGED_MAX && (is_last || message->channel >= 6))
+  if (is_damaged && ++message->times_damaged <= DAMAGED_MAX && (is_newest || message->channel >= 6))
     return; /* It goes anew, with other numbers. */
   fdl_end(peer, message, is_damaged ? FARDEL_DAMAGED : FARDEL_REFUSED);
 }

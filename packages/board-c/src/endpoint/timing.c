@@ -10,8 +10,9 @@
 #define TELLING_SEND_US_MIN 300u
 #define SAMPLES_LEFT_OUT_MAX 32
 
-void fdl_arm(fardel_session *session, int timer, uint32_t at) {
-  session->at[timer] = at;
+void fdl_arm(fardel_peer *peer, int timer, uint32_t wait_us) {
+  fardel_session *session = &peer->session;
+  session->at[timer] = peer->endpoint->now_us + wait_us;
   session->armed |= (uint8_t)(1u << timer);
 }
 
@@ -21,8 +22,9 @@ void fdl_disarm(fardel_session *session, int timer) {
 
 int fdl_is_armed(const fardel_session *session, int timer) { return session->armed >> timer & 1; }
 
-int fdl_is_over(const fardel_session *session, int timer, uint32_t now) {
-  return fdl_is_armed(session, timer) && is_due(session->at[timer], now);
+int fdl_is_over(const fardel_peer *peer, int timer) {
+  const fardel_session *session = &peer->session;
+  return fdl_is_armed(session, timer) && is_due(session->at[timer], peer->endpoint->now_us);
 }
 
 uint32_t fdl_interval(const fardel_peer *peer, uint8_t count) {
@@ -49,9 +51,10 @@ uint32_t fdl_interval(const fardel_peer *peer, uint8_t count) {
   return count > 0 ? base + (base >> 11) * session->jitter : base;
 }
 
-void fdl_asked(fardel_peer *peer, uint32_t number) {
+void fdl_asked(fardel_peer *peer) {
   fardel_session *session = &peer->session;
-  if (!(session->is_awaiting)) fdl_arm(session, T_SILENCE, peer->endpoint->now_us + UNREACHABLE_US);
+  uint32_t number = session->number;
+  if (!(session->is_awaiting)) fdl_arm(peer, T_SILENCE, UNREACHABLE_US);
   session->asked = number;
   session->handed_us = peer->endpoint->now_us;
   session->is_awaiting = 1;
@@ -109,12 +112,12 @@ void fdl_note_arrival(fardel_peer *peer, uint32_t number, uint8_t ask,
     session->is_burst = 0;
     session->is_prompt = 1;
     session->prompt = number;
-    fdl_arm(session, T_ACK, now);
+    fdl_arm(peer, T_ACK, 0);
   } else if (ask != ASK_NONE) {
     uint32_t spacing = session->spacing_us;
-    fdl_arm(session, T_ACK, now + (ask == ASK_NEXT ? spacing : 2 * spacing) + spacing / 8);
+    fdl_arm(peer, T_ACK, (ask == ASK_NEXT ? spacing : 2 * spacing) + spacing / 8);
   } else if (elicits) {
-    fdl_arm(session, T_QUIET, now + QUIET_US);
+    fdl_arm(peer, T_QUIET, QUIET_US);
   }
 }
 
@@ -126,7 +129,7 @@ void fdl_note_windows(fardel_peer *peer) {
     fdl_disarm(session, T_WINDOW);
   } else if (!(session->is_awaiting) && !fdl_is_armed(session, T_WINDOW)) {
     uint32_t interval = fdl_interval(peer, session->window_probes);
-    fdl_arm(session, T_WINDOW, peer->endpoint->now_us + interval);
+    fdl_arm(peer, T_WINDOW, interval);
     if (session->window_probes < 60) session->window_probes = (uint8_t)(session->window_probes + 2);
   }
 }

@@ -196,3 +196,16 @@ int fdl_is_datagram(const uint8_t *datagram, uint16_t bytes) {
   uint8_t head = datagram[0] & (uint8_t)~HEAD_ASK;
   return head == HEAD_SHORT || (head == HEAD_LONG && bytes >= LONG_HEAD_BYTES + CRC_BYTES);
 }
+
+int fdl_is_long(const fdl_incoming *in) { return in->bytes[0] & HEAD_LONG_BIT; }
+
+const uint8_t *fdl_frames_of(const fdl_incoming *in) {
+  return in->bytes + (fdl_is_long(in) ? LONG_HEAD_BYTES : SHORT_HEAD_BYTES);
+}
+
+const uint8_t *fdl_end_of(const fdl_incoming *in) { return in->bytes + in->count - CRC_BYTES; }
+
+int fdl_check(const fdl_incoming *in, uint32_t token_to, uint32_t token_from) {
+  uint16_t crc = fdl_datagram_crc(in->bytes, in->count, token_to, token_from, in->number);
+  return crc == FARDEL_CRC16_GOOD ? fdl_check_frames(fdl_frames_of(in), fdl_end_of(in)) : 0;
+}

@@ -109,6 +109,23 @@ int fdl_check_frames(const uint8_t *at, const uint8_t *end);
 uint16_t fdl_datagram_crc(const uint8_t *datagram, uint16_t bytes, uint32_t token_to,
                       uint32_t token_from, uint32_t number);
 
+/** A datagram that came, and what its head says. */
+typedef struct fdl_incoming {
+  /** Of the long form; else 0. */
+  uint32_t from;
+  uint32_t to;
+  /** Of the short form only once it is completed. */
+  uint32_t number;
+  const uint8_t *bytes;
+  uint16_t count;
+} fdl_incoming;
+
+int fdl_is_long(const fdl_incoming *in);
+const uint8_t *fdl_frames_of(const fdl_incoming *in);
+const uint8_t *fdl_end_of(const fdl_incoming *in);
+/** Whether it is undamaged, in a session with these tokens. @returns as fdl_check_frames() */
+int fdl_check(const fdl_incoming *in, uint32_t token_to, uint32_t token_from);
+
 /** Whether the first byte, and the length, are those of a datagram of this version. */
 int fdl_is_datagram(const uint8_t *datagram, uint16_t bytes);
 

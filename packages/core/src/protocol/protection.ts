@@ -6,7 +6,7 @@ type Address = Uint8Array;
  */
 export interface Protection {
   /**
-   * The pair keys for an address, the one in use first; at most two (section 16.3). None: the peer is
+   * The pair keys for an address, the one in use first, then the newest; few (section 16.3). None: the peer is
    * spoken to in plain. `revoked`: it is not spoken to at all. Asked for each datagram: keep it cheap.
    */
   keysFor(address: Address): readonly PairKey[] | "revoked";
