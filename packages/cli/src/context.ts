@@ -27,6 +27,8 @@ export interface Context {
   readonly clock: Clock;
   /** Date and time of day, for names of files and heads of recordings; never for measuring. */
   today(): Date;
+  /** Where paired boards are kept unless a command is told otherwise. */
+  readonly peersFile: string;
   /** Called by a command that ends well but not with 0. */
   exitWith(code: ExitCode): void;
 }

@@ -1,6 +1,7 @@
 import { FardelError } from "@fardel/core";
 import { LossyLinkError } from "@fardel/lossy-link";
 import { ValueError } from "@fardel/msgpack";
+import { PairingError, StoreError, type StoreErrorCode } from "@fardel/pairing";
 import { SerialBridgeError } from "@fardel/serial-bridge";
 import { UdpLinkError } from "@fardel/udp-link";
 import { CommanderError } from "commander";
@@ -16,6 +17,12 @@ export function problemOf(error: unknown, signal: AbortSignal): Problem {
   if (error instanceof SerialBridgeError || error instanceof UdpLinkError) {
     return new Problem(exitOfLink(error.code), error.code, error.message, { cause: error });
   }
+  if (error instanceof StoreError)
+    return new Problem(exitOfStore(error.code), error.code, error.message, { cause: error });
+  if (error instanceof PairingError) {
+    const exit = error.code === "invalid-option" ? EXIT.usage : EXIT.failed;
+    return new Problem(exit, error.code, error.message, { cause: error });
+  }
   if (error instanceof LossyLinkError || error instanceof ValueError) {
     return new Problem(EXIT.usage, error.code, error.message, { cause: error });
   }
@@ -25,6 +32,11 @@ export function problemOf(error: unknown, signal: AbortSignal): Problem {
 function exitOfFardel(error: FardelError): ExitCode {
   if (error.code === "invalid-option") return EXIT.usage;
   return error.code === "link-failed" ? EXIT.link : EXIT.failed;
+}
+
+function exitOfStore(code: StoreErrorCode): ExitCode {
+  const isOfStore = ["store-damaged", "store-unreadable", "store-unwritable", "store-busy"];
+  return isOfStore.includes(code) ? EXIT.failed : EXIT.usage;
 }
 
 function exitOfLink(code: string): ExitCode {

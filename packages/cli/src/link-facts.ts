@@ -27,7 +27,12 @@ export function linkFacts(report: PeerReport): (readonly [name: string, fact: st
       `${counted(report.sendsRefused, "datagram")}: the link's queue was full`,
     ]);
   }
-  facts.push(["protection", "none: not protected, neither encrypted nor authenticated"]);
+  facts.push([
+    "protection",
+    report.isProtected
+      ? "encrypted and authenticated, with the key of this pair"
+      : "none: not protected, neither encrypted nor authenticated",
+  ]);
   return facts;
 }
 

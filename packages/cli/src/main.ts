@@ -1,6 +1,7 @@
 #!/usr/bin/env node
 import { SystemClock } from "@fardel/core";
 import { processOutput } from "./output.js";
+import { defaultPeersFile } from "./paired/peers-file.js";
 import { EXIT } from "./problem.js";
 import { run } from "./run.js";
 
@@ -44,6 +45,7 @@ const exitCode = await run(
     signal: interruption.signal,
     clock: new SystemClock(),
     today: () => new Date(),
+    peersFile: defaultPeersFile(),
     exitWith: () => {},
   },
   { debug },

@@ -3,6 +3,7 @@ import { Command } from "commander";
 import { addBridge } from "./commands/bridge.js";
 import { addEstimate } from "./commands/estimate.js";
 import { addMonitor } from "./commands/monitor.js";
+import { addPeers } from "./commands/peers.js";
 import { addPorts } from "./commands/ports.js";
 import { addReceive } from "./commands/receive.js";
 import { addSend } from "./commands/send.js";
@@ -31,6 +32,7 @@ export function createProgram(context: Context): Command {
     });
   addSend(program, context);
   addReceive(program, context);
+  addPeers(program, context);
   addPorts(program, context);
   addBridge(program, context);
   addSimulate(program, context);

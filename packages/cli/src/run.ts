@@ -32,6 +32,7 @@ export async function run(
     signal: context.signal,
     clock: context.clock,
     today: () => context.today(),
+    peersFile: context.peersFile,
     exitWith: (code) => {
       exitCode = code;
     },

@@ -1,3 +1,5 @@
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import type { Clock } from "@fardel/core";
 import { VirtualClock } from "@fardel/lossy-link";
 import type { Context, Output } from "./context.js";
@@ -9,6 +11,8 @@ export class TestContext<C extends Clock = VirtualClock> implements Context {
   readonly clock: C;
   readonly input: AsyncIterable<Uint8Array>;
   readonly output: Output;
+  /** In a folder that is not there, unless given: never that of whoever runs the tests. */
+  readonly peersFile: string;
   /** What was written to each. */
   out = "";
   err = "";
@@ -23,10 +27,12 @@ export class TestContext<C extends Clock = VirtualClock> implements Context {
       readonly input?: readonly Uint8Array[];
       /** Default `false`. */
       readonly isTerminal?: boolean;
+      readonly peersFile?: string;
     } = {},
   ) {
     const { clock = new VirtualClock() as Clock as C, input = [], isTerminal = false } = options;
     this.clock = clock;
+    this.peersFile = options.peersFile ?? join(tmpdir(), "fardel-no-such-folder", "peers.json");
     this.input = iterate(input);
     this.output = {
       out: (text) => {

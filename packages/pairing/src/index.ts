@@ -4,4 +4,6 @@
  * @packageDocumentation
  */
 
-export {};
+export * from "./keys/index.js";
+export { PairingError, type PairingErrorCode } from "./pairing-error.js";
+export * from "./store/index.js";

@@ -2,6 +2,12 @@ import { type Command, Option } from "commander";
 import type { Context } from "../context.js";
 import { LINK_FORMS } from "../link-address/link-syntax.js";
 import { type OpenLink, openLink } from "../link-address/open-link.js";
+import {
+  type PairedLink,
+  readPairedBoards,
+  type StoreOptions,
+  withPairedBoards,
+} from "../paired/paired-boards.js";
 import { usageProblem } from "../problem.js";
 import { addObservationOptions, withObservation } from "../recording/observation.js";
 
@@ -15,6 +21,13 @@ export function linkOption(): Option {
 
 export function jsonOption(): Option {
   return new Option("--json", "print lines of JSON, the last one being the result");
+}
+
+export function storeOption(): Option {
+  return new Option(
+    "--store <file>",
+    "paired boards and their keys (default: peers.json of this account)",
+  );
 }
 
 /** For the help of commands with a link. */
@@ -32,7 +45,7 @@ export const LINK_NOTES: readonly string[] = [
 ];
 
 /** What {@link withLink} adds. */
-export interface LinkOptions extends ObservedOptions {
+export interface LinkOptions extends ObservedOptions, StoreOptions {
   readonly link: string;
   readonly json?: boolean;
 }
@@ -44,7 +57,7 @@ export interface ObservedOptions {
 
 /** Adds `--link`, `--json`, `--record` and `--trace`. */
 export function withLink(command: Command): Command {
-  command.addOption(linkOption()).addOption(jsonOption());
+  command.addOption(linkOption()).addOption(jsonOption()).addOption(storeOption());
   command.hook("preAction", (_command, action) => {
     // Not a mandatory option of commander: that would hide what else is wrong.
     if (action.opts<{ link?: string }>().link !== undefined) return;
@@ -55,9 +68,12 @@ export function withLink(command: Command): Command {
   return addObservationOptions(command);
 }
 
-/** Opens the link, recorded and traced if that is asked for. */
-export async function openObserved(options: LinkOptions, context: Context): Promise<OpenLink> {
-  return observed(await openLink(options.link, context), options.link, options, context);
+/** Opens the link, recorded and traced if that is asked for, with the names and keys of paired boards. */
+export async function openObserved(options: LinkOptions, context: Context): Promise<PairedLink> {
+  // First: on an open link things begin to happen.
+  const paired = await readPairedBoards(options, context);
+  const open = await openLink(options.link, context);
+  return withPairedBoards(await observed(open, options.link, options, context), paired, context);
 }
 
 export function observed(

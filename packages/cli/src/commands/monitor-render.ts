@@ -6,7 +6,9 @@ import type { MonitorView, PeerView } from "./monitor-view.js";
 /** Views of a monitor as text and as JSON. All pure. */
 
 /** Said of every link of this version: nothing is authenticated or encrypted. */
-const PROTECTION = "none";
+function protectionOf({ report }: PeerView): "on" | "none" {
+  return report?.isProtected ? "on" : "none";
+}
 
 interface Figure extends Column {
   /** The cell; empty if there is nothing to tell. */
@@ -34,7 +36,7 @@ const FIGURES: readonly Figure[] = [
     align: "right",
     cell: ({ report }) => given(report?.goodputBytesPerS, bytesPerSecond),
   },
-  { title: "Protection", cell: () => PROTECTION },
+  { title: "Protection", cell: protectionOf },
 ];
 
 function given(value: number | undefined, format: (value: number) => string): string {
@@ -111,7 +113,7 @@ function logLine(view: PeerView): string {
   parts.push(`datagrams ${count(report.datagramsSent)} out ${count(report.datagramsReceived)} in`);
   parts.push(`messages ${count(report.messagesSent)} out ${count(report.messagesReceived)} in`);
   if (lastMessageBytes !== undefined) parts.push(`last ${bytes(lastMessageBytes)}`);
-  parts.push(`protection ${PROTECTION}`);
+  parts.push(`protection ${protectionOf(view)}`);
   return parts.join(", ");
 }
 
@@ -142,7 +144,7 @@ function peerObject(view: PeerView): Readonly<Record<string, unknown>> {
   return {
     peer,
     ...figures,
-    protection: PROTECTION,
+    protection: protectionOf(view),
     receivedDatagramsPerS: thousandths(receivedDatagramsPerS),
     receivedMessagesPerS: thousandths(receivedMessagesPerS),
     lastMessageBytes,

@@ -2,9 +2,9 @@ import { type Address, Endpoint } from "@fardel/core";
 import { pause } from "../abort.js";
 import type { Context, Output } from "../context.js";
 import { bytes, counted } from "../format.js";
-import type { OpenLink } from "../link-address/open-link.js";
 import { ObservedLink } from "../observed-link.js";
 import { writeJson } from "../output.js";
+import type { PairedLink } from "../paired/paired-boards.js";
 import { EXIT } from "../problem.js";
 import { logLines, tableView, viewObject } from "./monitor-render.js";
 import { Screen } from "./monitor-screen.js";
@@ -31,7 +31,7 @@ const NOTHING = new Uint8Array(0);
 
 /** An endpoint that takes what comes, and shows its peers at intervals. */
 export class Monitor {
-  readonly #open: OpenLink;
+  readonly #open: PairedLink;
   readonly #settings: MonitorSettings;
   readonly #context: Context;
   readonly #output: Output;
@@ -39,7 +39,7 @@ export class Monitor {
   readonly #screen: Screen | undefined;
   #link: "up" | "down" = "up";
 
-  constructor(open: OpenLink, settings: MonitorSettings, context: Context) {
+  constructor(open: PairedLink, settings: MonitorSettings, context: Context) {
     this.#open = open;
     this.#settings = settings;
     this.#context = context;
@@ -59,7 +59,12 @@ export class Monitor {
         this.#link = status;
       },
     });
-    const endpoint = await Endpoint.open({ link, clock, keepAliveUs: ping ? intervalUs : 0 });
+    const endpoint = await Endpoint.open({
+      link,
+      clock,
+      keepAliveUs: ping ? intervalUs : 0,
+      ...this.#open.endpointOptions,
+    });
     try {
       endpoint.onMessage(({ peer, bytes }) => this.#watch.noteMessage(peer.address, bytes.length));
       void this.#refuseRequests(endpoint);

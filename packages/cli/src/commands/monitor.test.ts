@@ -4,7 +4,7 @@ import { join } from "node:path";
 import { Endpoint, FardelError } from "@fardel/core";
 import { formatAddress, lossyPair } from "@fardel/lossy-link";
 import { describe, expect, it } from "vitest";
-import type { OpenLink } from "../link-address/open-link.js";
+import type { PairedLink } from "../paired/paired-boards.js";
 import { passTime, runToEnd, TestContext } from "../test-context.js";
 import { Monitor, type MonitorSettings } from "./monitor-run.js";
 
@@ -98,7 +98,9 @@ async function withBoard(changes: Partial<MonitorSettings>) {
   const context = new TestContext();
   const { clock } = context;
   const { a, b } = lossyPair({ clock });
-  const open: OpenLink = {
+  const open: PairedLink = {
+    endpointOptions: {},
+    nameOf: formatAddress,
     link: a,
     describe: "a test",
     parseAddress: async () => b.localAddress,

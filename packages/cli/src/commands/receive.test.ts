@@ -12,8 +12,8 @@ import {
 } from "@fardel/lossy-link";
 import { decodeValue, encodeValue } from "@fardel/msgpack";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import type { OpenLink } from "../link-address/open-link.js";
 import { encodeHeader } from "../named-message.js";
+import type { PairedLink } from "../paired/paired-boards.js";
 import { EXIT, Problem } from "../problem.js";
 import { passTime, runToEnd, TestContext } from "../test-context.js";
 import { type ReceiveOptions, receiveFrom } from "./receiving.js";
@@ -36,7 +36,9 @@ class Stage {
   constructor(options: Partial<ReceiveOptions> = {}, loss = 0, aToB: Impairments = {}) {
     const { clock } = this.context;
     this.pair = lossyPair({ ...presets.reference(), clock, loss, seed: 4, aToB });
-    const open: OpenLink = {
+    const open: PairedLink = {
+      endpointOptions: {},
+      nameOf: formatAddress,
       link: this.pair.a,
       describe: "simulated channel",
       failed: this.failure.signal,

@@ -9,8 +9,8 @@ import { encodeValue } from "@fardel/msgpack";
 import { pause, whenAborted } from "../abort.js";
 import type { Context } from "../context.js";
 import { bytes, counted } from "../format.js";
-import type { OpenLink } from "../link-address/open-link.js";
 import { printable, writeJson } from "../output.js";
+import type { PairedLink } from "../paired/paired-boards.js";
 import { EXIT } from "../problem.js";
 import { MessageStore, type Stored, type StoredMessage } from "./message-store.js";
 import { StreamReader } from "./stream-reader.js";
@@ -39,7 +39,7 @@ const POLL_US = 20_000;
 
 /** Receives on a link that is open, until Ctrl-C or the first message; then closes it. */
 export async function receiveFrom(
-  open: OpenLink,
+  open: PairedLink,
   folder: string,
   options: ReceiveOptions,
   context: Context,
@@ -66,7 +66,7 @@ class Receiving {
   constructor(
     readonly folder: string,
     readonly options: ReceiveOptions,
-    readonly open: OpenLink,
+    readonly open: PairedLink,
     readonly context: Context,
   ) {
     this.#store = new MessageStore({
@@ -81,7 +81,12 @@ class Receiving {
   async run(): Promise<void> {
     const { open, context } = this;
     const { clock } = context;
-    const endpoint = await Endpoint.open({ link: open.link, clock, ...this.#limits() });
+    const endpoint = await Endpoint.open({
+      link: open.link,
+      clock,
+      ...this.#limits(),
+      ...open.endpointOptions,
+    });
     const work = [
       this.#takeMessages(endpoint),
       this.#takeRequests(endpoint),

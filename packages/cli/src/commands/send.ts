@@ -15,7 +15,10 @@ export function addSend(program: Command, context: Context): void {
     .description("Send a file, the input or a value as one message, and wait until it is there.")
     .argument("[file]", "a file, or - for the input");
   withLink(command)
-    .option("-t, --to <address>", "the peer: 02:00:00:00:00:0a, or HOST:PORT over UDP")
+    .option(
+      "-t, --to <address>",
+      "the peer: name of a paired board, 02:00:00:00:00:0a, or HOST:PORT over UDP",
+    )
     .option("--value <json>", "send this value as MessagePack in place of a file")
     .option(
       "--named [name]",
@@ -89,6 +92,7 @@ async function send(
     const endpoint = await Endpoint.open({
       link: open.link,
       clock: context.clock,
+      ...open.endpointOptions,
       ...(options.window !== undefined && { window: options.window }),
       // One message is all that waits; its size was checked when it was read.
       sendQueueBytesMax: content.message.length + 1024,

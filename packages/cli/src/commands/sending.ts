@@ -13,9 +13,9 @@ import { decodeValue } from "@fardel/msgpack";
 import { pause } from "../abort.js";
 import type { Context } from "../context.js";
 import { bytes, bytesPerSecond, count, duration } from "../format.js";
-import type { OpenLink } from "../link-address/open-link.js";
 import { linkFacts, linkObject, renderFacts } from "../link-facts.js";
 import { hex, printable, toJson, writeJson } from "../output.js";
+import type { PairedLink } from "../paired/paired-boards.js";
 import { EXIT, type ExitCode, Problem } from "../problem.js";
 import { startProgress } from "../progress.js";
 import type { LinkOptions } from "./common-options.js";
@@ -51,7 +51,7 @@ export class Sending {
   constructor(
     readonly content: Content,
     readonly options: SendingOptions,
-    readonly open: OpenLink,
+    readonly open: PairedLink,
     readonly peer: RemotePeer,
     readonly context: Context,
   ) {
@@ -67,7 +67,7 @@ export class Sending {
     const { content, open, context } = this;
     const label = printable(content.label);
     context.output.err(
-      `Sending ${label}, ${bytes(content.message.length)}, to ${this.#to} over ${open.describe}.\n`,
+      `Sending ${label}, ${bytes(content.message.length)}, to ${open.nameOf(this.peer.address)} over ${open.describe}.\n`,
     );
     const outcome = await this.#deliver();
     const report = this.peer.report();
@@ -154,7 +154,7 @@ export class Sending {
       sha256,
       elapsedUs,
       goodputBytesPerS: Math.round(perSecond(this.bytes, elapsedUs)),
-      isProtected: false,
+      isProtected: report?.isProtected ?? false,
       ...(reply && replyFields(reply)),
       ...(report && { link: linkObject(report) }),
     });

@@ -193,6 +193,7 @@ describe("fardel trace RECORDING", () => {
       signal: context.signal,
       input: input(),
       today: () => context.today(),
+      peersFile: "",
       exitWith: () => {},
     });
     await context.said("from 2026-04-18");
@@ -228,6 +229,7 @@ describe("fardel trace RECORDING", () => {
       signal: context.signal,
       input: input(),
       today: () => context.today(),
+      peersFile: "",
       exitWith: () => {},
     });
     expect(lines.length * 30).toBeGreaterThan(200);

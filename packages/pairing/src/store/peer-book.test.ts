@@ -148,6 +148,21 @@ describe("a key ring over a store", () => {
     expect(await book.list()).toEqual([]);
   });
 
+  it("does not undo what another program has revoked", async () => {
+    const { book, store } = bookOf(peer("row-1", 1));
+    const ring = await openStoredKeyRing(store);
+    await book.revoke("row-1", 3000);
+    const pending = createPairKey(secretOf(9), "initiator");
+    ring.setPending(addressOf(1), pending);
+    await ring.saved();
+    expect(await book.find("row-1")).toMatchObject({ keys: [], revokedMs: 3000 });
+    expect(ring.keysFor(addressOf(1))).toBe("revoked");
+    // Pairing it again from here is a decision, and holds.
+    ring.set(addressOf(1), pending);
+    await ring.saved();
+    expect((await book.find("row-1")).keys.length).toBe(1);
+  });
+
   it("says when nothing could be stored", async () => {
     const { store } = bookOf(peer("row-1", 1));
     const ring = await openStoredKeyRing(store);

@@ -1,6 +1,6 @@
 import { type KeyChange, KeyRing, type KeyRingOptions } from "../keys/key-ring.js";
 import { createPairKey } from "../keys/pair-key.js";
-import { isSameAddress } from "./address-text.js";
+import { addressText, isSameAddress } from "./address-text.js";
 import type { PairedPeer, PeerStore } from "./paired-peer.js";
 import { checkName, freeName, nameForAddress } from "./peer-text.js";
 import { StoreError } from "./store-error.js";
@@ -29,11 +29,25 @@ export async function openStoredKeyRing(
     const shared = keys.map(({ secret, side }) => createPairKey(secret, side));
     ring.restore({ address, name, keys: shared, usedIndex, isRevoked });
   }
+  const revoked = new Set(ring.records().filter(isRevokedRecord).map(textOf));
   ring.onChange(async (change) => {
-    await store.change((peers) => keep(peers, change, nowMs()));
+    const text = textOf(change);
+    let isRevokedElsewhere = false;
+    await store.change((peers) => {
+      const known = peers.find((peer) => isSameAddress(peer.address, change.address));
+      isRevokedElsewhere = known?.revokedMs !== undefined && !revoked.has(text);
+      return isRevokedElsewhere ? peers : keep(peers, change, nowMs());
+    });
+    if (isRevokedElsewhere || change.record?.isRevoked) revoked.add(text);
+    else revoked.delete(text);
+    // Another program has revoked it: what goes on here with its old keys must not undo that.
+    if (isRevokedElsewhere) ring.revoke(change.address);
   });
   return ring;
 }
+
+const isRevokedRecord = ({ isRevoked }: { readonly isRevoked: boolean }) => isRevoked;
+const textOf = ({ address }: { readonly address: Uint8Array }) => addressText(address);
 
 /** What the store holds after a change of keys: names, times and the rest stay as they are. */
 function keep(
