@@ -378,4 +378,58 @@ export const MUTATIONS: readonly Mutation[] = [
     find: "    this.session?.noteWindows(nowUs);\n",
     replace: "",
   },
+  {
+    name: "a protected opening delivers what is in it (17)",
+    file: "protocol/peer.ts",
+    find: "const may = sender ? mayOpenProtected : mayOpen;",
+    replace: "const may = mayOpen;",
+  },
+  {
+    name: "NO-SESSION may name any token (17)",
+    file: "protocol/peer.ts",
+    find: "const isStale = refusedToken && refusedToken !== this.session?.peerToken;",
+    replace: "const isStale = false;",
+  },
+  {
+    name: "a peer with a key is heard in plain (17)",
+    file: "protocol/protocol.ts",
+    find: "|| isSecret !== keys.length > 0",
+    replace: "|| (isSecret && keys.length === 0)",
+  },
+  {
+    name: "a nonce has only the low byte of the number (17)",
+    file: "protocol/session-guard.ts",
+    find: "view.setUint32(0, number);",
+    replace: "view.setUint32(0, number & 0xff);",
+  },
+  {
+    name: "a salt is zero (17)",
+    file: "protocol/session-guard.ts",
+    find: "view.setUint32(at, random() >>> 0);",
+    replace: "view.setUint32(at, 0);",
+  },
+  {
+    name: "a token that is forgotten leaves its key behind (17)",
+    file: "protocol/session.ts",
+    find: "    this.guard?.forgetPeer();\n",
+    replace: "",
+  },
+  {
+    name: "a session stays under a key that its peer has left (17)",
+    file: "protocol/peer.ts",
+    find: "session.guard?.adopt(head.tokenFrom, sender);",
+    replace: "void sender;",
+  },
+  {
+    name: "a protected opening carries messages (17)",
+    file: "protocol/compose.ts",
+    find: 'if (session.guard && session.phase === "opening") return 0;',
+    replace: "",
+  },
+  {
+    name: "a session outlives its key (17)",
+    file: "protocol/peer.ts",
+    find: "some?.guard ? keys.includes(some.guard.key) : keys.length === 0;",
+    replace: "true;",
+  },
 ];
