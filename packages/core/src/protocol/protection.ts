@@ -11,8 +11,8 @@ export interface Protection {
    */
   keysFor(address: Address): readonly PairKey[] | "revoked";
   /**
-   * A datagram was right under this key. If it is the newer one of two, the older one is not needed any more (section
-   * 16.3); a key that is gone is passed over. Called for each datagram that names tokens, from inside its handling: do not
+   * A datagram was right under this key. Older ones are not needed any more (section 16.3); a key that is gone is
+   * passed over. Called for each datagram that names tokens, from inside its handling: do not
    * call the endpoint.
    */
   noteRight(address: Address, key: PairKey): void;
