@@ -5,6 +5,7 @@ import { sweep } from "./sweep.js";
 describe.skipIf(lacksCommands("gcc"))("with sanitizers", () => {
   sweep(9001, 15, { boards: "ts-c", boardTarget: "sanitized" });
   sweep(9101, 15, { boards: "c-c", boardTarget: "sanitized" });
+  sweep(9301, 15, { boards: "ts-c", boardTarget: "small" });
 });
 
 describe.skipIf(lacksCommands("powerpc-linux-gnu-gcc", "qemu-ppc"))(

@@ -24,7 +24,7 @@ const USAGE = `Simulations with many seeds: npm run soak -- [options]
   --from S          the first one (default 1)
   --seed S          this one only
   --boards MODE     stations run the endpoint in C: some of them with ts-c, all with c-c
-  --board-target T  what it is built for: wasm (default), sanitized, native, big-endian
+  --board-target T  what it is built for: wasm (default), sanitized, small, native, big-endian
   --protected       all stations have keys for each other
   --jobs J          processes (default: one for each core)
   --without a,b     features that stay off

@@ -44,6 +44,12 @@ describe("recorded conversations", () => {
 
 const BACKENDS: readonly (readonly [string, boolean, number, () => CProgram])[] = [
   ["WebAssembly", lacksCommands("clang", "wasm-ld"), 300, () => wasmProgram("endpoint")],
+  [
+    "of one peer alone",
+    lacksCommands("clang", "wasm-ld"),
+    300,
+    () => wasmProgram("endpoint", ["FARDEL_ONE_PEER"]),
+  ],
   ["with sanitizers", lacksCommands("gcc"), FEW, () => nativeProgram("endpoint", "sanitized")],
   [
     "on a big-endian processor",

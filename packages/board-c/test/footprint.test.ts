@@ -4,7 +4,7 @@ import { measureAll, numbersOf, readmeTable } from "./footprint.js";
 import { deepestChain, readCallGraph } from "./support/call-graph.js";
 
 /** What an endpoint may take: datagrams of 250 bytes, one peer, a window of 8. Bytes. */
-const LIMITS = { codeBytes: 16_500, memoryBytes: 3 * 1024, stackWithCallbacksBytes: 512 };
+const LIMITS = { codeBytes: 15_900, memoryBytes: 3 * 1024, stackWithCallbacksBytes: 512 };
 /** How far the README may be off: another release of a compiler saves a register more or less. */
 const TOLERANCE = 0.02;
 

@@ -58,7 +58,8 @@ export function renderTable(rows: readonly Row[]): string {
 
 /** What is written below the table. */
 const NOTE = `Bytes, compiled with \`-Os\`; \`make -C packages/board-c footprint\` measures them anew. The endpoint is one of 250-byte
-datagrams with one peer and a window of 8, the bridge that of \`examples/bridge.c\`. _Code_ is all instructions and
+datagrams with one peer and a window of 8, the bridge that of \`examples/bridge.c\`. The small endpoint is built with
+\`FARDEL_SMALL\` and \`FARDEL_ONE_PEER\`: fardel.h says what is lost. _Code_ is all instructions and
 constants; _sentences_ are only there in a program that calls \`fardel_text()\`. _Memory_ is what you give when you open one.
 _Stack_ is the deepest chain of calls, by the frames and the call graph that the compiler writes, and 24 bytes for the C
 library; what your callbacks and interrupts take is yours to add. The last column is for callbacks that call \`fardel_send()\`
@@ -67,7 +68,9 @@ library; what your callbacks and interrupts take is yours to add. The last colum
 /** The numbers of README.md's table, by library and processor. */
 export function readmeTable(): ReadonlyMap<string, readonly number[]> {
   const [, inside] = parts();
-  const rows = [...inside.matchAll(/^\| *(\w+) *\| *(\w+[-\w]*) *\|((?: *[\d,]+ *\|)+)$/gm)];
+  const rows = [
+    ...inside.matchAll(/^\| *(\w+(?:, \w+)?) *\| *(\w+[-\w]*) *\|((?: *[\d,]+ *\|)+)$/gm),
+  ];
   return new Map(
     rows.map(([, library, processor, cells = ""]) => [
       `${library}, ${processor}`,

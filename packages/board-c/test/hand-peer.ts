@@ -36,6 +36,7 @@ export class HandPeer implements Link {
   readonly heard: Heard[] = [];
   readonly #done: ((outcome: SendOutcome) => void)[] = [];
   #handlers: LinkHandlers | undefined;
+  #token = TOKEN;
   #boardToken = 0;
   #number = TOKEN >>> 16;
 
@@ -54,7 +55,7 @@ export class HandPeer implements Link {
     const start = this.#boardToken >>> 16;
     const number =
       value.form === "long" ? value.number : start + ((value.numberLow - start) & 0xffff);
-    const tokenTo = value.form === "long" ? value.tokenTo : TOKEN;
+    const tokenTo = value.form === "long" ? value.tokenTo : this.#token;
     if (!crcMatches(datagram, tokenTo, this.#boardToken, number)) throw new Error("wrong CRC");
     const frames = decodeFrames(datagram, value.headBytes, datagram.length - CRC_BYTES);
     if (!frames.ok) throw new Error(frames.fault);
@@ -86,7 +87,14 @@ export class HandPeer implements Link {
   }
 
   get start(): number {
-    return TOKEN & 0xffff;
+    return this.#token & 0xffff;
+  }
+
+  /** It has forgotten everything, and comes back with another token. */
+  restart(token: number): void {
+    this.#token = token;
+    this.#boardToken = 0;
+    this.#number = token >>> 16;
   }
 
   /** In the long form until the session is open. */
@@ -95,10 +103,10 @@ export class HandPeer implements Link {
     const number = this.#number++;
     const tokenTo = form === "opening" ? 0 : this.#boardToken;
     if (form === "short") encodeShortHead(out, ask, number);
-    else encodeLongHead(out, ask, TOKEN, tokenTo, number);
+    else encodeLongHead(out, ask, this.#token, tokenTo, number);
     for (const [index, frame] of frames.entries())
       encodeFrame(out, frame, index === frames.length - 1);
-    const datagram = sealDatagram(out, tokenTo, TOKEN, number);
+    const datagram = sealDatagram(out, tokenTo, this.#token, number);
     this.#handlers?.onDatagram(ADDRESS, datagram, {});
   }
 }

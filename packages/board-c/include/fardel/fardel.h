@@ -20,6 +20,18 @@
 extern "C" {
 #endif
 
+/*
+ * FARDEL_SMALL, defined for all files alike, makes a smaller endpoint (README.md, "Footprint"), within what
+ * PROTOCOL.md leaves to a small peer:
+ * - No candidates: an opening that names another session ends the one that there is at once. So whoever sends
+ *   an old first datagram of the peer again ends its session, and what is under way fails as
+ *   FARDEL_PEER_RESTARTED or is sent again. A full endpoint asks the peer first.
+ * - Unacknowledged messages go and come in one datagram. Longer ones are FARDEL_TOO_LARGE here, and are not
+ *   taken from a peer.
+ *
+ * FARDEL_ONE_PEER makes it smaller once more: `peers` of the config must be 1.
+ */
+
 /** Bytes of a hardware address. */
 #ifndef FARDEL_ADDRESS_BYTES
 #define FARDEL_ADDRESS_BYTES 6
@@ -55,7 +67,7 @@ enum {
   FARDEL_NO_MEMORY = -2,        /**< The block is smaller than fardel_bytes(). */
   FARDEL_NO_PEER = -3,          /**< All peers are in use; see fardel_forget(). */
   FARDEL_IN_USE = -4,           /**< The message struct is still being sent. */
-  FARDEL_TOO_LARGE = -5,        /**< More than 65,000 fragments, or than 128 unacknowledged ones. */
+  FARDEL_TOO_LARGE = -5,        /**< More than 65,000 fragments, or than 128 unacknowledged ones (FARDEL_SMALL: one). */
   FARDEL_DEADLINE = -6,         /**< The deadline passed. */
   FARDEL_CANCELLED = -7,        /**< fardel_cancel(), or fardel_close(). */
   FARDEL_REFUSED = -8,          /**< The peer does not take it. */

@@ -50,46 +50,46 @@ typedef struct fardel_rx {
   uint8_t news;
 } fardel_rx;
 
-/* The order is that of size: what a processor reaches with a short offset comes first. */
+/* The order is that of size, then of use: what a processor reaches with a short offset comes first. */
 typedef struct fardel_session {
   uint8_t phase;
   /** Bits of the timers that run. */
   uint8_t armed;
-  /** Our side wants it, whoever spoke first. */
-  uint8_t is_opener;
-  /** A datagram that asks must go out although there is nothing else to send. */
-  uint8_t is_probe_due;
-  /** The peer may have lost the session: the next question names both tokens. */
-  uint8_t is_suspect;
-  /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
-  uint8_t needs_ask;
   /** `asked` is not answered; it left at `left_us`. */
   uint8_t is_awaiting;
-  uint8_t has_left;
+  /** A datagram that asks must go out although there is nothing else to send. */
+  uint8_t is_probe_due;
+  uint8_t probes;
+  /** Our side wants it, whoever spoke first. */
+  uint8_t is_opener;
+  /** Something that must be acknowledged went out, and nothing has asked for the ack yet. */
+  uint8_t needs_ask;
+  /** STOP that goes with the next ack; 0: none. */
+  uint8_t stop_reason;
+  uint8_t has_loose;
+  uint8_t window_probes;
   /** `sampled` can still give a round trip. */
   uint8_t is_sampling;
-  /** The datagram `prompt` asked us. */
-  uint8_t is_prompt;
-  uint8_t is_measured;
-  /** `largest_acked` is the number of a datagram. */
-  uint8_t has_acked;
   /** The last datagram came within a burst: the next one shows its spacing. */
   uint8_t is_burst;
-  uint8_t has_loose;
-  uint8_t peer_window;
-  uint8_t probes;
   uint8_t openings;
-  uint8_t since_ask;
-  uint8_t acks_in_the_way;
   uint8_t not_acknowledged;
-  uint8_t window_probes;
+  /** The datagram `prompt` asked us. */
+  uint8_t is_prompt;
+  uint8_t has_left;
+  /** `largest_acked` is the number of a datagram. */
+  uint8_t has_acked;
+  /** The peer may have lost the session: the next question names both tokens. */
+  uint8_t is_suspect;
+  uint8_t since_ask;
+  uint8_t is_measured;
+  uint8_t peer_window;
+  uint8_t acks_in_the_way;
   uint8_t samples_left_out;
   uint8_t last_channel;
   uint8_t first_mention;
   uint8_t jitter;
-  /** STOP that goes with the next ack; reason 0: none. */
   uint8_t stop_channel;
-  uint8_t stop_reason;
   /** The unacknowledged message in fragments that is under way to us: its lane, and what comes next. */
   uint8_t loose_lane;
   uint8_t loose_index;
@@ -99,6 +99,13 @@ typedef struct fardel_session {
   uint16_t rx_used;
   int16_t credit_datagrams;
   int32_t credit_bytes;
+  /**
+   * The peer's arrays. Behind a pointer a compiler reaches each field by a short offset; without, it makes
+   * a long one from the peer's start for each field anew.
+   */
+  fardel_flight *flights;
+  fardel_tx *tx;
+  fardel_rx *rx;
   uint32_t token;
   uint32_t peer_token;
   /** Of the next datagram. */
@@ -129,10 +136,29 @@ typedef struct fardel_session {
   uint32_t at[7];
   uint32_t loose_crc;
   uint32_t loose_offset;
+} fardel_session;
+
+/** What a session has several of. */
+typedef struct fardel_arrays {
   fardel_flight flights[FARDEL_SEND_WINDOW];
   fardel_tx tx[FARDEL_CHANNELS];
   fardel_rx rx[FARDEL_CHANNELS];
-} fardel_session;
+} fardel_arrays;
+
+/** A session that may take the place of the one that there is. */
+typedef struct fardel_candidate {
+  /** 0: there is none. */
+  uint32_t token;
+  uint32_t peer_token;
+  /** Of our next answer; and of the last opening. */
+  uint32_t number;
+  uint32_t seen;
+  /** Length of the opening that waits for its answer; 0: none does. */
+  uint16_t bytes;
+  /** What HELLO in it said. */
+  uint16_t mtu;
+  uint8_t window;
+} fardel_candidate;
 
 /* Here, too, short offsets first: the session begins within their reach. */
 typedef struct fardel_peer {
@@ -146,11 +172,9 @@ typedef struct fardel_peer {
   uint8_t is_held;
   int8_t rssi_dbm;
   fardel_session session;
-  /** Tokens of a session that may take the place of this one; 0: there is none. */
-  uint32_t candidate_token;
-  uint32_t candidate_peer_token;
-  uint32_t candidate_number;
-  uint32_t candidate_seen;
+#ifndef FARDEL_SMALL
+  fardel_candidate candidate;
+#endif
   uint32_t ended[FARDEL_ENDED_TOKENS];
   uint32_t heard_us;
   /** Who was heard longest ago. */
@@ -158,13 +182,9 @@ typedef struct fardel_peer {
   uint32_t datagrams_sent;
   uint32_t datagrams_received;
   uint32_t repeated;
-  /** Length of the candidate's opening that waits for its answer; 0: none does. */
-  uint16_t candidate_bytes;
-  /** What HELLO in it said. */
-  uint16_t candidate_mtu;
-  uint8_t candidate_window;
   uint16_t loose_id;
   uint8_t address[FARDEL_ADDRESS_BYTES];
+  fardel_arrays arrays;
 } fardel_peer;
 
 /** A fragment that waits behind a gap. Its bytes lie apart. */

@@ -56,10 +56,25 @@ uint16_t fdl_ack_bytes(const fardel_peer *peer) {
   return bytes;
 }
 
+static uint8_t *put_ack(const fardel_peer *peer, uint8_t channel, uint8_t flags, uint8_t bytes,
+                        uint8_t *at) {
+  const fardel_session *session = &peer->session;
+  const fardel_rx *rx = &session->rx[channel];
+  uint32_t map = rx->present >> 1;
+  *at++ = TYPE_ACK | channel;
+  at = fdl_put_u16(fdl_put_u16(at, (uint16_t)session->highest), rx->next);
+  *at++ = window_of(peer, channel);
+  *at++ = flags | bytes;
+  memset(at, 0, bytes);
+  for (unsigned bit = 0; bit < bytes * 8u; bit++, map >>= 1)
+    if (map & 1) at[bit >> 3] |= (uint8_t)(0x80 >> (bit & 7));
+  return at + bytes;
+}
+
 uint8_t *fdl_write_acks(fardel_peer *peer, uint8_t *at, const uint8_t *end) {
   fardel_session *session = &peer->session;
   uint16_t done = 0;
-  uint8_t *flags = NULL;
+  uint8_t *last = NULL;
   uint8_t channel;
   uint8_t prompt = session->is_prompt && session->prompt == session->highest ? ACK_PROMPT : 0;
   fdl_disarm(session, T_ACK);
@@ -76,31 +91,21 @@ uint8_t *fdl_write_acks(fardel_peer *peer, uint8_t *at, const uint8_t *end) {
     fardel_rx *rx = &session->rx[channel];
     uint8_t bytes = map_bytes(rx);
     int room = (int)(end - at) - ACK_BYTES;
-    uint8_t cut = 0;
+    uint8_t flags = prompt;
     if (room < bytes) {
       /* Only the first map may be cut: the others wait until they fit. */
-      if (room < 0 || flags) {
-        /* Beside HELLO there may be no room for a single one: then the peer asks again. */
-        if (!flags) break;
-        *flags |= ACK_CUT;
+      if (last) {
+        last[ACK_BYTES - 1] |= ACK_CUT;
         fdl_arm(peer, T_ACK, 0);
         break;
       }
+      /* Beside HELLO there may be no room for a single one: then the peer asks again. */
+      if (room < 0) break;
       bytes = (uint8_t)room;
-      cut = ACK_CUT;
+      flags |= ACK_CUT;
     }
-    *at++ = TYPE_ACK | channel;
-    at = fdl_put_u16(at, (uint16_t)session->highest);
-    at = fdl_put_u16(at, rx->next);
-    *at++ = window_of(peer, channel);
-    flags = at;
-    *at++ = prompt | cut | bytes;
-    uint32_t map = rx->present >> 1;
-    for (uint8_t i = 0; i < bytes; i++, map >>= 8) {
-      uint8_t byte = 0;
-      for (uint8_t bit = 0; bit < 8; bit++) byte |= (uint8_t)((map >> bit & 1) << (7 - bit));
-      *at++ = byte;
-    }
+    last = at;
+    at = put_ack(peer, channel, flags, bytes, at);
     if (rx->news) rx->news--;
     done |= (uint16_t)(1u << channel);
   }

@@ -25,11 +25,12 @@ static fardel_buffer *free_buffer(const fardel_endpoint *endpoint) {
 }
 
 void fdl_read_buffer(const fardel_endpoint *endpoint, const fardel_buffer *buffer,
-                        fdl_frame *frame) {
+                     fdl_frame *frame) {
   frame->flags = buffer->type;
   frame->channel = buffer->type & 0x0F;
   frame->number = buffer->fragment;
-  fdl_read_data_body(frame, bytes_of(endpoint, buffer), buffer->bytes);
+  uint8_t shape = buffer->type & (DATA_FIRST | DATA_LAST);
+  fdl_read_body(frame, shape, bytes_of(endpoint, buffer), buffer->bytes);
 }
 
 /*

@@ -8,7 +8,7 @@ static int receive_short(fardel_peer *peer, fdl_incoming *in) {
   const fardel_session *session = &peer->session;
   uint16_t low = fdl_get_u16(in->bytes + 1);
   if (session->phase >= PHASE_ANSWERING && fdl_complete_number(session, low, &in->number) &&
-      fdl_check(in, session->token, session->peer_token) == 1)
+      fdl_check(in, session->token, session->peer_token) & FRAMES_GOOD)
     return TAKE;
   return fdl_is_echo(peer, in) && fdl_replace_session(peer) ? TAKE : DROP;
 }
@@ -19,25 +19,24 @@ static int receive_opening(fardel_peer *peer, const fdl_incoming *in) {
   /* A stale copy, and the answer is ignored; or a peer that has not heard that we ended the session. */
   if (fdl_has_ended(peer, from)) return ANSWER;
   int is_known = fdl_is_candidate(peer, from);
-  if (session->phase == PHASE_NONE) {
-    if (is_known) {
-      fdl_promote(peer);
-    } else {
-      uint32_t token = fdl_draw_token(peer->endpoint);
-      fdl_create(peer, token, token >> 16);
-    }
-  }
+#ifdef FARDEL_SMALL
+  int is_other = session->peer_token && session->peer_token != from;
+  if (is_other && !fdl_end_unless_busy(peer, FARDEL_PEER_RESTARTED)) return DROP;
+#endif
+  if (session->phase == PHASE_NONE && !(is_known && fdl_promote(peer))) fdl_create_anew(peer);
   if (session->peer_token == 0 && !is_known) fdl_adopt(peer, from);
   if (session->peer_token == from) return TAKE;
+#ifndef FARDEL_SMALL
   fdl_note_candidate(peer, in);
+#endif
   return DROP;
 }
 
 /* Both tokens are named: it must be our session, or the candidate's first echo. */
 static int receive_long(fardel_peer *peer, const fdl_incoming *in) {
   fardel_session *session = &peer->session;
-  if (peer->candidate_token == in->to && in->to != session->token)
-    if (peer->candidate_peer_token != in->from || !fdl_replace_session(peer)) return DROP;
+  if (fdl_names_candidate(peer, in))
+    if (!fdl_is_candidate(peer, in->from) || !fdl_replace_session(peer)) return DROP;
   if (session->phase == PHASE_NONE || session->token != in->to) return ANSWER;
   if (session->phase != PHASE_OPEN && session->peer_token != in->from) {
     /* Before it has named ours, a token is only somebody's claim. */
@@ -92,7 +91,7 @@ static void answer(fardel_endpoint *endpoint, const uint8_t *address, const fdl_
 
 void fardel_datagram(fardel_endpoint *endpoint, const uint8_t *address, const uint8_t *datagram,
                      uint16_t bytes, int8_t rssi_dbm, uint32_t now_us) {
-  fdl_incoming in = {0, 0, 0, datagram, bytes};
+  fdl_incoming in = {0, 0, 0, datagram, bytes, 0};
   endpoint->now_us = now_us;
   /* Longer than what HELLO stated: taking it could contradict a fragment that was cut anew. */
   if (!fdl_is_datagram(datagram, bytes) || bytes > endpoint->config->mtu_bytes) return;
@@ -104,7 +103,7 @@ void fardel_datagram(fardel_endpoint *endpoint, const uint8_t *address, const ui
     in.number = fdl_get_u32(datagram + 9);
     /* Damage must not make us say that there is no session, nor remember a stranger. */
     int what = fdl_check(&in, in.to, in.from);
-    if (!what || (what == 2) != (in.from == 0)) return;
+    if (!what || (what == FRAMES_NO_SESSION) != (in.from == 0)) return;
     if (!peer && in.from && !in.to) peer = fdl_admit(endpoint, address);
     else is_stray = !peer && in.from;
   }

@@ -1,9 +1,15 @@
 /* What an application calls, but for time and the link. */
 #include "internal.h"
 
+#ifdef FARDEL_ONE_PEER
+#define PEERS_MAX 1
+#else
+#define PEERS_MAX 254
+#endif
+
 static int is_possible(const fardel_config *config) {
   return config->mtu_bytes >= FARDEL_MTU_MIN && config->mtu_bytes <= FARDEL_MTU_MAX &&
-         config->peers >= 1 && config->peers < UINT8_MAX && config->window >= 1 &&
+         config->peers >= 1 && config->peers <= PEERS_MAX && config->window >= 1 &&
          config->window <= FARDEL_WINDOW_MAX && config->buffers < UINT8_MAX &&
          config->link_depth >= 1 && config->link_depth <= FARDEL_LINK_DEPTH_MAX &&
          config->transmit && config->random && config->receive && config->ended;
@@ -64,7 +70,7 @@ int fardel_send(fardel_endpoint *endpoint, const uint8_t *address, fardel_messag
 
 void fardel_cancel(fardel_endpoint *endpoint, fardel_message *message, uint32_t now_us) {
   endpoint->now_us = now_us;
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     fardel_peer *peer = &endpoint->peers[i];
     for (fardel_message *each = peer->queue; each; each = each->next) {
       if (each != message) continue;
@@ -78,9 +84,9 @@ void fardel_cancel(fardel_endpoint *endpoint, fardel_message *message, uint32_t 
 void fardel_resume(fardel_endpoint *endpoint, uint32_t now_us) {
   fdl_frame frame;
   endpoint->now_us = now_us;
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     fardel_peer *peer = &endpoint->peers[i];
-    for (uint8_t channel = 0; channel < FARDEL_CHANNELS; channel++) {
+    for (uint8_t channel = 0; peer->is_used && channel < FARDEL_CHANNELS; channel++) {
       fardel_rx *rx = &peer->session.rx[channel];
       if (!(rx->state & RX_BUSY)) continue;
       rx->state &= (uint8_t)~RX_BUSY;
@@ -105,7 +111,7 @@ void fardel_link(fardel_endpoint *endpoint, int is_up, uint32_t now_us) {
   endpoint->is_down = !is_up;
   if (!is_up) return;
   /* Nobody could be heard while the link was down: silence counts from now. */
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     fardel_peer *peer = &endpoint->peers[i];
     fardel_session *session = &peer->session;
     if (fdl_is_armed(session, T_ABANDON)) fdl_arm(peer, T_ABANDON, UNREACHABLE_US);

@@ -12,26 +12,20 @@ int fdl_complete_number(const fardel_session *session, uint16_t low, uint32_t *n
   return forward >= 0x10000 - (REPLAY_WINDOW - 1);
 }
 
-/* Whether a number is new; then it is remembered. */
-static int take_number(fardel_session *session, uint32_t number) {
-  int32_t forward = (int32_t)(number - session->highest);
-  if (!session->seen[0] && !session->seen[1]) {
-    session->highest = number;
-    forward = 0;
-  }
-  if (forward > 0) session->highest = number;
-  if (forward >= REPLAY_WINDOW) {
-    session->seen[0] = session->seen[1] = 0;
-    forward = 0;
-  }
-  for (; forward > 0; forward--) {
-    session->seen[1] = session->seen[1] << 1 | session->seen[0] >> 31;
-    session->seen[0] <<= 1;
-  }
+/* Whether a number is new, so far beyond the greatest one; then it is remembered. */
+static int take_number(fardel_session *session, uint32_t number, int32_t forward) {
+  uint32_t *seen = session->seen;
   if (forward <= -REPLAY_WINDOW) return 0;
-  uint8_t bit = (uint8_t)-forward;
-  if (session->seen[bit >> 5] >> (bit & 31) & 1) return 0;
-  session->seen[bit >> 5] |= 1u << (bit & 31);
+  if (forward >= REPLAY_WINDOW) seen[0] = seen[1] = 0;
+  if (forward >= 0) session->highest = number;
+  for (; forward > 0 && (seen[0] | seen[1]) != 0; forward--) {
+    seen[1] = seen[1] << 1 | seen[0] >> 31;
+    seen[0] <<= 1;
+  }
+  uint8_t bit = forward > 0 ? 0 : (uint8_t)-forward;
+  uint32_t mask = 1u << (bit & 31);
+  if (seen[bit >> 5] & mask) return 0;
+  seen[bit >> 5] |= mask;
   return 1;
 }
 
@@ -54,11 +48,11 @@ static void verify(fardel_peer *peer) {
  */
 static int handle_frames(fardel_peer *peer, const fdl_incoming *in, int is_opening) {
   fardel_session *session = &peer->session;
-  const uint8_t *at = fdl_frames_of(in);
   int has_acks = 0;
   uint32_t token = session->token;
   fdl_frame frame;
-  while (fdl_read_frame(&frame, &at, fdl_end_of(in)) > 0) {
+  fdl_begin_frames(&frame, in);
+  while (fdl_read_frame(&frame) > 0) {
     switch (frame.type) {
       case TYPE_HELLO:
         fdl_hello(peer, frame.number, frame.value);
@@ -94,36 +88,22 @@ static int handle_frames(fardel_peer *peer, const fdl_incoming *in, int is_openi
   return has_acks && fdl_acks(peer, in) < 0 ? FARDEL_PEER_RESTARTED : 0;
 }
 
-static int elicits(const fdl_incoming *in) {
-  const uint8_t *at = fdl_frames_of(in);
-  fdl_frame frame;
-  while (fdl_read_frame(&frame, &at, fdl_end_of(in)) > 0)
-    if (frame.type == TYPE_DATA || frame.type == TYPE_SKIP) return 1;
-  return 0;
-}
-
 /* What a datagram of the session says besides its frames. @returns whether it is new */
 static int note_datagram(fardel_peer *peer, const fdl_incoming *in, int is_opening) {
   fardel_session *session = &peer->session;
-  uint32_t now = peer->endpoint->now_us;
-  uint32_t highest = session->highest;
-  uint32_t seen = session->seen[0] | session->seen[1];
-  if (!take_number(session, in->number)) return 0;
+  /* The first one of all counts as the greatest. */
+  int is_first = (session->seen[0] | session->seen[1]) == 0;
+  int32_t forward = is_first ? 0 : (int32_t)(in->number - session->highest);
+  if (!take_number(session, in->number, forward)) return 0;
   if (!is_opening && session->phase != PHASE_OPEN) verify(peer);
-  peer->heard_us = now;
+  peer->heard_us = peer->endpoint->now_us;
   session->credit_bytes += in->count;
   session->credit_datagrams++;
   session->not_acknowledged = 0;
   session->probes = 0;
   if (session->is_awaiting) fdl_arm(peer, T_SILENCE, UNREACHABLE_US);
   if (!fdl_is_long(in)) fdl_disarm(session, T_CONFIRM);
-  int does_elicit = elicits(in);
-  uint8_t ask = in->bytes[0] & HEAD_ASK;
-  uint32_t now_highest = session->highest;
-  if (seen) session->highest = highest; /* as it was, to see what is consecutive */
-  fdl_note_arrival(peer, in->number, ask, does_elicit);
-  session->highest = now_highest;
-  if (ask == ASK_NOW && !does_elicit) fdl_mention_all(session);
+  fdl_note_arrival(peer, in, forward);
   return 1;
 }
 

@@ -89,8 +89,12 @@ int fdl_transmit_next(fardel_endpoint *endpoint, fardel_ticket *ticket);
 
 /* buffers.c */
 fardel_buffer *fdl_find_buffer(const fardel_peer *peer, uint8_t channel, uint16_t fragment);
-void fdl_read_buffer(const fardel_endpoint *endpoint, const fardel_buffer *buffer, fdl_frame *frame);
-/** @returns whether it waits now; 0: no room, or it completes a damaged message. `frame` is another one then. */
+void fdl_read_buffer(const fardel_endpoint *endpoint, const fardel_buffer *buffer,
+                     fdl_frame *frame);
+/**
+ * `frame` may be another one afterwards.
+ * @returns whether it waits now; 0: no room, or it completes a damaged message
+ */
 int fdl_keep(fardel_peer *peer, fdl_frame *frame);
 void fdl_free_buffers(fardel_peer *peer);
 
@@ -125,6 +129,10 @@ void fdl_loose(fardel_peer *peer, fdl_frame *frame);
 /** The rest of an unacknowledged message will not come. */
 void fdl_break_loose(fardel_peer *peer);
 
+/* acked.c */
+/** Takes the ACK frames of a datagram. @returns 0, or less: the session cannot go on */
+int fdl_acks(fardel_peer *peer, const fdl_incoming *in);
+
 /* ack.c */
 /** Bytes that all acks which are due would take. */
 uint16_t fdl_ack_bytes(const fardel_peer *peer);
@@ -145,15 +153,16 @@ typedef struct fdl_span {
   uint8_t shape;
 } fdl_span;
 void fdl_span_of(const fardel_message *message, uint16_t index, fdl_span *span);
+int fdl_is_last(const fardel_message *message, uint16_t index);
 uint32_t fdl_stream_bytes(const fardel_message *message);
 /** A reply, or the failure of a request. */
 int fdl_is_answer(const fardel_message *message);
-/** Takes the ACK frames of a datagram. @returns 0, or less: the session cannot go on */
-int fdl_acks(fardel_peer *peer, const fdl_incoming *in);
 void fdl_stop(fardel_peer *peer, const fdl_frame *frame);
 void fdl_lose(fardel_session *session, int all, uint32_t number);
 /** Sends nothing more of it, and tells the peer. */
 void fdl_give_up(fardel_peer *peer, fardel_message *message);
+/** The newest of its messages, or NULL. */
+const fardel_message *fdl_last_of(const fardel_peer *peer);
 void fdl_end(fardel_peer *peer, fardel_message *message, int result);
 /** ... for one that is in no queue any more. */
 void fdl_tell_end(fardel_endpoint *endpoint, fardel_message *message, int result);
@@ -187,23 +196,43 @@ int fdl_complete_number(const fardel_session *session, uint16_t low, uint32_t *n
 /** A datagram of the session, with a good CRC. @returns 0, or why the peer wants the session to end */
 int fdl_take(fardel_peer *peer, const fdl_incoming *in);
 
-/* candidate.c: all may be asked where there is no candidate. */
+#ifndef FARDEL_SMALL
+#define HAS_LOOSE_PARTS 1
+/* candidate.c: a peer that comes back with another token, or somebody who says so. */
 int fdl_is_candidate(const fardel_peer *peer, uint32_t peer_token);
-/** Its opening, which is answered as soon as something may go. */
-void fdl_note_candidate(fardel_peer *peer, const fdl_incoming *in);
+/** Whether both tokens are named by it. */
+int fdl_names_candidate(const fardel_peer *peer, const fdl_incoming *in);
 /** Whether a short datagram is the candidate's; its number is completed then. */
 int fdl_is_echo(const fardel_peer *peer, fdl_incoming *in);
-/** It becomes the session, of which there is none: its tokens, and the one datagram received under them. */
-void fdl_promote(fardel_peer *peer);
+/** Its opening, which is answered as soon as something may go. */
+void fdl_note_candidate(fardel_peer *peer, const fdl_incoming *in);
+int fdl_is_answer_due(const fardel_peer *peer);
+uint16_t fdl_compose_answer(fardel_peer *peer);
+void fdl_forget_candidate(fardel_peer *peer);
+/** It becomes the session, where there is none, with the one datagram received. @returns 0: no candidate */
+int fdl_promote(fardel_peer *peer);
 /** ... and ends the one that there is. @returns 0: not while the application is busy */
 int fdl_replace_session(fardel_peer *peer);
-uint16_t fdl_compose_answer(fardel_peer *peer);
+#else
+#define HAS_LOOSE_PARTS 0
+/* There are none. */
+#define fdl_is_candidate(peer, peer_token) 0
+#define fdl_names_candidate(peer, in) 0
+#define fdl_is_echo(peer, in) 0
+#define fdl_is_answer_due(peer) 0
+#define fdl_compose_answer(peer) 0
+#define fdl_forget_candidate(peer) ((void)0)
+#define fdl_promote(peer) 0
+#define fdl_replace_session(peer) 0
+#endif
 
 /* session.c */
 uint32_t fdl_draw_token(fardel_endpoint *endpoint);
 /** Whether a session with this token of the peer's has ended lately. */
 int fdl_has_ended(const fardel_peer *peer, uint32_t token);
+void fdl_clear_session(fardel_peer *peer);
 void fdl_create(fardel_peer *peer, uint32_t token, uint32_t number);
+void fdl_create_anew(fardel_peer *peer);
 void fdl_open_session(fardel_peer *peer);
 /** A token is believed to be the peer's. */
 void fdl_adopt(fardel_peer *peer, uint32_t token);
@@ -225,8 +254,8 @@ uint32_t fdl_interval(const fardel_peer *peer, uint8_t count);
 /** The next datagram asks. */
 void fdl_asked(fardel_peer *peer);
 void fdl_sample(fardel_peer *peer, uint32_t largest);
-void fdl_note_arrival(fardel_peer *peer, uint32_t number, uint8_t ask,
-                      int elicits);
+/** @param forward how far it is beyond the greatest number before */
+void fdl_note_arrival(fardel_peer *peer, const fdl_incoming *in, int32_t forward);
 void fdl_note_windows(fardel_peer *peer);
 
 /* write.c */
@@ -243,8 +272,9 @@ int fdl_is_ack_due(const fardel_peer *peer);
 int fdl_is_skip_due(const fardel_peer *peer, uint8_t channel);
 /** Bytes of the next datagram at most. */
 int32_t fdl_limit_of(const fardel_session *session);
-/** Numbers sent beyond what the peer is known to have received; and whether that is too far for the short form. */
+/** Numbers sent beyond what the peer is known to have received. */
 uint32_t fdl_numbers_ahead(const fardel_session *session);
+/** ... and whether they are too many for the short form. */
 int fdl_is_far(const fardel_session *session);
 
 /* compose.c */
@@ -256,8 +286,20 @@ uint8_t *fdl_put_hello(const fardel_endpoint *endpoint, uint8_t *at);
 /** Adds the CRC. @param session NULL in the long form, whose CRC needs none @returns all bytes */
 uint16_t fdl_seal(fardel_endpoint *endpoint, const fardel_session *session, uint8_t *end);
 
+#ifdef FARDEL_ONE_PEER
+static inline uint8_t peers_of(const fardel_endpoint *endpoint) {
+  (void)endpoint;
+  return 1;
+}
+static inline uint8_t place_of(const fardel_peer *peer) {
+  (void)peer;
+  return 0;
+}
+#else
+static inline uint8_t peers_of(const fardel_endpoint *endpoint) { return endpoint->config->peers; }
 static inline uint8_t place_of(const fardel_peer *peer) {
   return (uint8_t)(peer - peer->endpoint->peers);
 }
+#endif
 
 #endif

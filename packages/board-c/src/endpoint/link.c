@@ -59,20 +59,16 @@ static int transmit_answer(fardel_endpoint *endpoint, fardel_ticket *ticket) {
   return 1;
 }
 
-static int rank_of(const fardel_peer *peer) {
-  return peer->candidate_token && peer->candidate_bytes ? 3 : fdl_rank(peer);
-}
-
 /* The peer that goes next: the highest priority, in turn. */
 static fardel_peer *choose(fardel_endpoint *endpoint, int rank_max, int *rank) {
   fardel_peer *best = NULL;
-  uint8_t peers = endpoint->config->peers;
+  uint8_t peers = peers_of(endpoint);
   uint8_t place = endpoint->last_peer;
   *rank = -1;
   for (uint8_t i = 0; i < peers; i++) {
     place = (uint8_t)(place + 1 < peers ? place + 1 : 0);
     fardel_peer *each = &endpoint->peers[place];
-    int its = each->is_used ? rank_of(each) : -1;
+    int its = each->is_used ? fdl_is_answer_due(each) ? 3 : fdl_rank(each) : -1;
     if (its > rank_max || its <= *rank) continue;
     *rank = its;
     best = each;
@@ -95,7 +91,7 @@ int fdl_transmit_next(fardel_endpoint *endpoint, fardel_ticket *ticket) {
   uint16_t bytes;
   ticket->number = peer->session.number;
   ticket->token = peer->session.token;
-  if (peer->candidate_token && peer->candidate_bytes) {
+  if (fdl_is_answer_due(peer)) {
     ticket->token = 0;
     bytes = fdl_compose_answer(peer);
   } else {
@@ -122,7 +118,7 @@ void fardel_close(fardel_endpoint *endpoint, const uint8_t *address, uint32_t no
   *at++ = TYPE_CLOSE;
   *at++ = 0;
   uint16_t bytes = fdl_seal(endpoint, NULL, at);
-  peer->candidate_token = 0;
+  fdl_forget_candidate(peer);
   if (session->phase != PHASE_NONE || peer->queue) fdl_end_session(peer, FARDEL_CANCELLED);
   if (!is_told) return;
   ticket->peer = 0;

@@ -4,7 +4,7 @@
 
 void fdl_break_loose(fardel_peer *peer) {
   fardel_session *session = &peer->session;
-  if (!session->has_loose) return;
+  if (!HAS_LOOSE_PARTS || !session->has_loose) return;
   session->has_loose = 0;
   fdl_tell_broken(peer, session->loose_lane);
 }
@@ -20,7 +20,7 @@ void fdl_loose(fardel_peer *peer, fdl_frame *frame) {
     if (!max || frame->count <= max) fdl_tell(peer, frame, FARDEL_FIRST | FARDEL_LAST, 0);
     return;
   }
-  if (session->phase != PHASE_OPEN) return;
+  if (!HAS_LOOSE_PARTS || session->phase != PHASE_OPEN) return;
   int goes_on = session->has_loose && session->loose_lane == lane &&
                 session->loose_id == frame->number && session->loose_index == frame->value;
   /* In order, or not at all: nothing waits for what will not come again. */

@@ -2,7 +2,7 @@
 #include "internal.h"
 
 fardel_peer *fdl_find_peer(const fardel_endpoint *endpoint, const uint8_t *address) {
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     fardel_peer *each = &endpoint->peers[i];
     if (each->is_used && memcmp(each->address, address, FARDEL_ADDRESS_BYTES) == 0) return each;
   }
@@ -38,7 +38,7 @@ void fdl_drop(fardel_peer *peer) {
 /* Room for a newcomer: strangers go first, then whoever was heard longest ago and has nothing to do. */
 fardel_peer *fdl_admit(fardel_endpoint *endpoint, const uint8_t *address) {
   fardel_peer *best = NULL;
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     fardel_peer *each = &endpoint->peers[i];
     if (each->is_held || (each->is_known && !is_idle(each))) continue;
     if (!each->is_used) {
@@ -52,6 +52,7 @@ fardel_peer *fdl_admit(fardel_endpoint *endpoint, const uint8_t *address) {
   if (!best) return NULL;
   if (best->is_used) fdl_drop(best);
   best->endpoint = endpoint;
+  fdl_clear_session(best);
   best->is_used = 1;
   best->turn = ++endpoint->turn;
   memcpy(best->address, address, FARDEL_ADDRESS_BYTES);

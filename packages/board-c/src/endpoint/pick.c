@@ -45,7 +45,7 @@ static fardel_message *first_uncut(const fardel_peer *peer, uint8_t channel) {
   for (fardel_message *each = peer->queue; each; each = each->next) {
     /* All lanes of unacknowledged messages are one queue. */
     uint8_t lane = each->channel < FARDEL_LOOSE ? each->channel : FARDEL_LOOSE;
-    if (lane == channel && !(each->state & M_CUT)) return each;
+    if (lane == channel && !(each->state & (M_CUT | M_REPLACED))) return each;
   }
   return NULL;
 }

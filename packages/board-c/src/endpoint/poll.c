@@ -6,15 +6,27 @@ static int has_end(const fardel_message *message) {
   return message->deadline_us || message->state & M_REPLACED;
 }
 
-/* @returns whether a message has ended, so that the queue must be looked at again */
-static int expire_one(fardel_peer *peer) {
-  for (fardel_message *each = peer->queue; each; each = each->next) {
-    if (!has_end(each) || !is_due(each->due_us, peer->endpoint->now_us)) continue;
-    fdl_give_up(peer, each);
-    fdl_end(peer, each, FARDEL_DEADLINE);
-    return 1;
+/* Once through those that are here: what callbacks send has its turn next time, or there might be no end. */
+static void expire(fardel_peer *peer) {
+  const fardel_message *last = fdl_last_of(peer);
+  for (fardel_message *each = peer->queue; each;) {
+    fardel_message *next = each == last ? NULL : each->next;
+    if (has_end(each) && is_due(each->due_us, peer->endpoint->now_us)) {
+      fdl_give_up(peer, each);
+      fdl_end(peer, each, FARDEL_DEADLINE);
+    }
+    each = next;
   }
-  return 0;
+}
+
+static void end_dropped(fardel_endpoint *endpoint) {
+  fardel_message *each = endpoint->dropped;
+  endpoint->dropped = NULL;
+  while (each) {
+    fardel_message *next = each->next;
+    fdl_tell_end(endpoint, each, FARDEL_CANCELLED);
+    each = next;
+  }
 }
 
 /* What the application wants of this peer, and whether there is a session for it. */
@@ -43,7 +55,7 @@ static uint32_t wait_of(const fardel_endpoint *endpoint) {
   uint32_t wait = FARDEL_NEVER;
   if (endpoint->dropped) wait = 0;
   if (endpoint->is_waiting) earlier(&wait, endpoint->wait_until_us, now);
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     const fardel_peer *peer = &endpoint->peers[i];
     for (const fardel_message *each = peer->queue; each; each = each->next)
       if (has_end(each)) earlier(&wait, each->due_us, now);
@@ -60,22 +72,19 @@ static uint32_t wait_of(const fardel_endpoint *endpoint) {
 uint32_t fardel_poll(fardel_endpoint *endpoint, uint32_t now_us) {
   endpoint->now_us = now_us;
   if (endpoint->is_waiting && is_due(endpoint->wait_until_us, now_us)) endpoint->is_waiting = 0;
-  while (endpoint->dropped) {
-    fardel_message *message = endpoint->dropped;
-    endpoint->dropped = message->next;
-    fdl_tell_end(endpoint, message, FARDEL_CANCELLED);
-  }
-  for (uint8_t i = 0; i < endpoint->config->peers; i++) {
+  end_dropped(endpoint);
+  for (uint8_t i = 0; i < peers_of(endpoint); i++) {
     fardel_peer *peer = &endpoint->peers[i];
     if (!peer->is_used) continue;
-    while (expire_one(peer)) continue;
+    expire(peer);
     if (!endpoint->is_down && peer->session.phase != PHASE_NONE) fdl_timeout(peer);
     note_wanted(peer);
     /* Whatever has ended since, what a closed window holds back is asked about. */
     if (peer->session.phase == PHASE_OPEN) fdl_note_windows(peer);
   }
   fardel_ticket *ticket;
-  while (!endpoint->is_down && !endpoint->is_waiting && (ticket = fdl_free_ticket(endpoint)) != NULL)
+  while (!endpoint->is_down && !endpoint->is_waiting &&
+         (ticket = fdl_free_ticket(endpoint)) != NULL)
     if (!fdl_transmit_next(endpoint, ticket)) break;
   return wait_of(endpoint);
 }

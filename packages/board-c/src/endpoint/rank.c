@@ -1,4 +1,4 @@
-/* Whether there is something to send to a peer, and how urgent it is; PROTOCOL.md, sections 4.3, 7.4 and 9. */
+/* Whether there is something to send to a peer, and how urgent it is; PROTOCOL.md, 4.3, 7.4, 9. */
 #include "writer.h"
 
 /** Beyond the greatest acknowledged number the short form could not be completed. */
@@ -61,7 +61,8 @@ int fdl_is_skip_due(const fardel_peer *peer, uint8_t channel) {
 
 int fdl_rank(const fardel_peer *peer) {
   const fardel_session *session = &peer->session;
-  if (session->phase == PHASE_NONE || fdl_limit_of(session) < LONG_HEAD_BYTES + CRC_BYTES) return -1;
+  if (session->phase == PHASE_NONE) return -1;
+  if (fdl_limit_of(session) < LONG_HEAD_BYTES + CRC_BYTES) return -1;
   if (fdl_is_ack_due(peer) || session->is_probe_due) return 3;
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
     if (fdl_is_skip_due(peer, i)) return 3;

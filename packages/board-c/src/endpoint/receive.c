@@ -10,7 +10,7 @@ static int is_ordered(uint8_t channel) { return channel < 6; }
 static int is_latest(uint8_t channel) { return channel >= 10 && channel < REQUEST_CHANNEL; }
 
 void fdl_rx_open(fardel_session *session) {
-  memset(session->rx, 0, sizeof session->rx);
+  memset(session->rx, 0, FARDEL_CHANNELS * sizeof *session->rx);
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) session->rx[i].next = (uint16_t)session->peer_token;
   session->rx_used = 0;
   session->stop_reason = 0;
@@ -84,55 +84,67 @@ static void break_message(fardel_peer *peer, uint8_t channel) {
   fdl_tell_broken(peer, channel);
 }
 
-/* Nothing more of the message at `first` is taken. */
-static int refuse(fardel_peer *peer, uint8_t channel, uint8_t reason) {
-  fardel_rx *rx = &peer->session.rx[channel];
-  if (reason != STOP_UNWANTED) break_message(peer, channel);
-  rx->state = RX_REFUSING;
-  rx->stop_reason = reason;
-  fdl_say_stop(&peer->session, channel, rx->first, reason);
-  return 0;
+/* Why the fragment whose turn it is cannot be offered to the application. @returns STOP_; 0: it can */
+static uint8_t fault_of(const fardel_peer *peer, const fdl_frame *frame, uint32_t crc) {
+  const fardel_rx *rx = &peer->session.rx[frame->channel];
+  uint32_t max = peer->endpoint->config->message_bytes_max;
+  uint32_t end = rx->offset + frame->count;
+  int is_last_of_several = (frame->flags & (DATA_FIRST | DATA_LAST)) == DATA_LAST;
+  if (max && (rx->total > max || end > max)) return STOP_TOO_LARGE;
+  if (rx->total && (end > rx->total || (is_last_of_several && end != rx->total)))
+    return STOP_DAMAGED;
+  return is_last_of_several && crc != frame->crc ? STOP_DAMAGED : 0;
 }
 
 /* The fragment whose turn it is. @returns whether it was taken; if not, nothing has changed but `state` */
 static int take_turn(fardel_peer *peer, fdl_frame *frame, int was_waiting) {
   uint8_t channel = frame->channel;
   fardel_rx *rx = &peer->session.rx[channel];
-  uint32_t max = peer->endpoint->config->message_bytes_max;
-  uint8_t is_first = frame->flags & DATA_FIRST;
   uint8_t is_last = frame->flags & DATA_LAST;
+  uint8_t part = is_last ? FARDEL_LAST : 0;
+  int is_stray = 0;
   rx->state &= (uint8_t)~RX_BUSY;
-  if (is_first) {
+  if (frame->flags & DATA_FIRST) {
     /* Inside a message: damage that a CRC-16 has let pass. */
     break_message(peer, channel);
+    part |= FARDEL_FIRST;
     rx->first = rx->next;
     rx->crc = 0;
     rx->offset = 0;
     rx->total = is_last ? frame->count : frame->total;
   } else if (!(rx->state & RX_UNDER_WAY)) {
     rx->first = rx->next;
-    fdl_say_stop(&peer->session, channel, rx->first, STOP_DAMAGED);
+    is_stray = 1;
+  }
+  if (is_stray && was_waiting) {
     /* Acknowledged before, it will not come again, and nothing may wait for it. */
-    return was_waiting ? 1 : refuse(peer, channel, STOP_DAMAGED);
+    fdl_say_stop(&peer->session, channel, rx->first, STOP_DAMAGED);
+    return 1;
   }
-  uint32_t end = rx->offset + frame->count;
-  if (max && (rx->total > max || end > max)) return refuse(peer, channel, STOP_TOO_LARGE);
   uint32_t crc = fardel_crc32(rx->crc, frame->bytes, frame->count);
-  if (is_last && !is_first && (crc != frame->crc || (rx->total && rx->total != end)))
-    return refuse(peer, channel, STOP_DAMAGED);
-  if (rx->total && end > rx->total) return refuse(peer, channel, STOP_DAMAGED);
-  uint8_t part = (uint8_t)((is_first ? FARDEL_FIRST : 0) | (is_last ? FARDEL_LAST : 0));
-  frame->total = rx->total;
-  int answer = fdl_tell(peer, frame, part, rx->offset);
-  if (answer == FARDEL_BUSY) {
-    rx->state |= RX_BUSY;
-    return 0;
+  uint8_t fault = is_stray ? STOP_DAMAGED : fault_of(peer, frame, crc);
+  if (fault) {
+    break_message(peer, channel);
+  } else {
+    frame->total = rx->total;
+    int answer = fdl_tell(peer, frame, part, rx->offset);
+    if (answer == FARDEL_TAKEN) {
+      rx->crc = crc;
+      rx->offset += frame->count;
+      rx->state = is_last ? 0 : RX_UNDER_WAY;
+      return 1;
+    }
+    if (answer == FARDEL_BUSY) {
+      rx->state |= RX_BUSY;
+      return 0;
+    }
+    fault = STOP_UNWANTED;
   }
-  if (answer != FARDEL_TAKEN) return refuse(peer, channel, STOP_UNWANTED);
-  rx->crc = crc;
-  rx->offset = end;
-  rx->state = is_last ? 0 : RX_UNDER_WAY;
-  return 1;
+  /* Nothing more of this message is taken. */
+  rx->state = RX_REFUSING;
+  rx->stop_reason = fault;
+  fdl_say_stop(&peer->session, channel, rx->first, fault);
+  return 0;
 }
 
 static void advance(fardel_rx *rx) {

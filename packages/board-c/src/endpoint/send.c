@@ -1,9 +1,7 @@
-/* The sending side of a session: what is under way, and what acks say; PROTOCOL.md, 5.2, 5.4, 6, 7.2. */
+/* The sending side of a session: what is under way, and what is given up; PROTOCOL.md, 5.2, 5.4. */
 #include "internal.h"
 
 #define REQUEST_HEAD_BYTES 3
-/** Incomplete acks in a row that may leave out a channel. */
-#define LEFT_OUT_MAX 16
 /** A damaged message is sent anew so many times. */
 #define DAMAGED_MAX 3
 
@@ -55,7 +53,7 @@ void fdl_span_of(const fardel_message *message, uint16_t index, fdl_span *span) 
   span->bytes = (uint16_t)(span->bytes + left);
 }
 
-static int is_last(const fardel_message *message, uint16_t index) {
+int fdl_is_last(const fardel_message *message, uint16_t index) {
   fdl_span span;
   fdl_span_of(message, index, &span);
   return span.shape & DATA_LAST;
@@ -73,6 +71,12 @@ void fdl_rewind(fardel_message *message) {
   message->cut = message->open = message->summed = 0;
   message->crc = 0;
   message->state = M_QUEUED | (message->state & M_REPLACED);
+}
+
+const fardel_message *fdl_last_of(const fardel_peer *peer) {
+  const fardel_message *last = peer->queue;
+  while (last && last->next) last = last->next;
+  return last;
 }
 
 void fdl_tell_end(fardel_endpoint *endpoint, fardel_message *message, int result) {
@@ -122,7 +126,7 @@ void fdl_give_up(fardel_peer *peer, fardel_message *message) {
   fardel_tx *tx = &session->tx[message->channel];
   if (!(message->state & M_CUT)) {
     /* One number more than was sent: the peer's `next` beyond it shows that it knows. */
-    int was_cut = is_last(message, (uint16_t)(message->summed - 1));
+    int was_cut = fdl_is_last(message, (uint16_t)(message->summed - 1));
     tx->next = (uint16_t)(message->first + message->summed + (was_cut ? 0 : 1));
   }
   tx->skip = SKIP_DUE;
@@ -158,128 +162,6 @@ void fdl_uncut(fardel_session *session) {
     message->state &= (uint8_t)~M_CUT;
     i = UINT8_MAX; /* The one before it may be the last now. */
   }
-}
-
-/* All of a message has arrived. */
-static void complete(fardel_peer *peer, fardel_message *message) {
-  for (fardel_message *each = peer->queue; each && each != message; each = each->next)
-    if (each->channel == message->channel && message->channel < 6) each->state |= M_OVERTAKEN;
-  fdl_end(peer, message, FARDEL_DELIVERED);
-}
-
-/* What was taken back when the window shrank (fdl_uncut) may have arrived all the same. */
-static void recut(fardel_peer *peer, uint8_t channel, uint16_t next) {
-  fardel_tx *tx = &peer->session.tx[channel];
-  fardel_message *message = NULL;
-  for (fardel_message *each = peer->queue; each; each = each->next)
-    if (each->channel == channel && each->cut > 0) message = each;
-  if (!message) return;
-  while (tx->next != next && ahead(tx->next, next) < 0x8000 && message->cut < message->summed) {
-    if (is_last(message, message->cut++)) message->state |= M_CUT;
-    tx->next++;
-  }
-  if (message->open == 0 && message->state & M_CUT) complete(peer, message);
-}
-
-static int is_in_map(const fdl_frame *ack, uint16_t fragment) {
-  uint16_t bit = ahead((uint16_t)(ack->number + 1), fragment);
-  return bit < ack->count * 8u && ack->bytes[bit >> 3] >> (7 - (bit & 7)) & 1;
-}
-
-/* @returns less: it acknowledges what was never sent; 0: taken */
-static int take_ack(fardel_peer *peer, const fdl_frame *ack, int is_newest) {
-  fardel_session *session = &peer->session;
-  fardel_tx *tx = &session->tx[ack->channel];
-  uint16_t advance = ahead(tx->peer_next, ack->number);
-  int is_old = advance >= 0x8000;
-  if (!is_old) recut(peer, ack->channel, ack->number);
-  if (!is_old && advance > ahead(tx->peer_next, tx->next)) return -1;
-  for (uint8_t i = 0; i < FARDEL_SEND_WINDOW; i++) {
-    fardel_flight *flight = &session->flights[i];
-    fardel_message *message = flight->message;
-    if (!message || message->channel != ack->channel) continue;
-    int is_before = ahead(ack->number, flight->fragment) >= 0x8000;
-    if (!is_before && !is_in_map(ack, flight->fragment)) continue;
-    flight->message = NULL;
-    if (--message->open == 0 && message->state & M_CUT) complete(peer, message);
-  }
-  if (is_old) return 0;
-  tx->peer_next = ack->number;
-  fdl_settle_skip(peer, ack->channel);
-  if (is_newest) {
-    tx->limit = (uint16_t)(ack->number + ack->value);
-    if (ack->value && tx->skip == SKIP_WAITING) tx->skip = SKIP_DUE;
-  }
-  return 0;
-}
-
-int fdl_acks(fardel_peer *peer, const fdl_incoming *in) {
-  fardel_session *session = &peer->session;
-  uint32_t carrier = in->number;
-  const uint8_t *at = fdl_frames_of(in);
-  int is_newest = (int32_t)(carrier - session->carrier) > 0 || !(session->has_acked);
-  uint32_t largest = 0;
-  uint16_t mentioned = 0;
-  uint16_t shut = 0;
-  uint16_t cut_from = 0;
-  uint8_t cut_channel = FARDEL_CHANNELS;
-  uint8_t is_prompt = 0;
-  fdl_frame frame;
-  while (fdl_read_frame(&frame, &at, fdl_end_of(in)) > 0) {
-    if (frame.type != TYPE_ACK) continue;
-    uint32_t last = session->number - 1;
-    largest = last - ((last - frame.largest) & 0xFFFF);
-    if ((int32_t)(largest - (session->token >> 16)) < 0) return 0;
-    uint16_t backwards = ahead(session->tx[frame.channel].peer_next, frame.number);
-    /* Taken back: something is believed delivered that is not there. */
-    if (is_newest && backwards >= 0x8000) return -1;
-    if (take_ack(peer, &frame, is_newest) < 0) return 0;
-    mentioned |= (uint16_t)(1u << frame.channel);
-    if (frame.value == 0) shut |= (uint16_t)(1u << frame.channel);
-    is_prompt |= frame.flags & ACK_PROMPT;
-    if (frame.flags & ACK_CUT) {
-      cut_channel = frame.channel;
-      cut_from = (uint16_t)(frame.number + frame.count * 8 + 1);
-    }
-  }
-  if (is_newest) session->carrier = carrier;
-  if (!(session->has_acked) || (int32_t)(largest - session->largest_acked) > 0)
-    session->largest_acked = largest;
-  session->has_acked = 1;
-  if (is_prompt) fdl_sample(peer, largest);
-  /* Channels of which this ack says everything. */
-  uint16_t judged = cut_channel == FARDEL_CHANNELS ? UINT16_MAX : mentioned;
-  int is_open = 0;
-  fardel_tx *tx = session->tx;
-  for (unsigned i = 0; i < FARDEL_CHANNELS; i++, tx++) {
-    if (!(judged >> i & 1) && ++tx->left_out >= LEFT_OUT_MAX) judged |= (uint16_t)(1u << i);
-    int is_judged = judged >> i & 1;
-    if (is_judged) tx->left_out = 0;
-    if (tx->skip != SKIP_SENT) continue;
-    if (!is_judged) is_open = 1;
-    else if ((int32_t)(tx->skip_number - largest) <= 0)
-      tx->skip = shut >> i & 1 ? SKIP_WAITING : SKIP_DUE;
-  }
-  for (fardel_flight *flight = session->flights; flight < session->flights + FARDEL_SEND_WINDOW; flight++) {
-    if (!flight->message || flight->is_lost) continue;
-    uint8_t channel = flight->message->channel;
-    if (!(judged >> channel & 1)) is_open = 1;
-    else if ((channel != cut_channel || ahead(cut_from, flight->fragment) >= 0x8000) &&
-             (int32_t)(flight->number - largest) <= 0)
-      flight->is_lost = 1;
-  }
-  if ((int32_t)(largest - session->asked) >= 0 && !is_open) session->is_awaiting = 0;
-  if (session->peer_token && (int32_t)(largest - session->token_since) >= 0) {
-    fdl_disarm(session, T_CONFIRM);
-    /* An older question was answered, and nothing is open that the newer one was put for. */
-    if (!fdl_in_flight(session) && !fdl_is_blocked(peer)) session->is_awaiting = 0;
-  }
-  if (!(session->is_awaiting)) {
-    fdl_disarm(session, T_PROBE);
-    fdl_disarm(session, T_SILENCE);
-  }
-  fdl_note_windows(peer);
-  return 0;
 }
 
 void fdl_stop(fardel_peer *peer, const fdl_frame *frame) {

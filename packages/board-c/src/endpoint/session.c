@@ -63,18 +63,33 @@ void fdl_adopt(fardel_peer *peer, uint32_t token) {
   forget_received(session);
   fdl_rx_open(session);
   /* A token belongs to one session only, or its messages could come twice. */
-  if (peer->candidate_peer_token == token) peer->candidate_token = 0;
+  if (fdl_is_candidate(peer, token)) fdl_forget_candidate(peer);
+}
+
+void fdl_clear_session(fardel_peer *peer) {
+  fardel_session *session = &peer->session;
+  fardel_arrays *arrays = &peer->arrays;
+  memset(session, 0, sizeof *session);
+  memset(arrays, 0, sizeof *arrays);
+  session->flights = arrays->flights;
+  session->tx = arrays->tx;
+  session->rx = arrays->rx;
 }
 
 void fdl_create(fardel_peer *peer, uint32_t token, uint32_t number) {
   fardel_session *session = &peer->session;
-  memset(session, 0, sizeof *session);
+  fdl_clear_session(peer);
   session->token = token;
   session->number = session->token_since = number;
   session->mtu = peer->endpoint->config->mtu_bytes;
   session->phase = PHASE_OPENING;
   peer->heard_us = peer->endpoint->now_us;
   fdl_tx_open(session);
+}
+
+void fdl_create_anew(fardel_peer *peer) {
+  uint32_t token = fdl_draw_token(peer->endpoint);
+  fdl_create(peer, token, token >> 16);
 }
 
 void fdl_hello(fardel_peer *peer, uint16_t mtu, uint8_t window) {
@@ -94,12 +109,7 @@ void fdl_hello(fardel_peer *peer, uint16_t mtu, uint8_t window) {
 }
 
 void fdl_open_session(fardel_peer *peer) {
-  if (peer->candidate_token) {
-    fdl_promote(peer);
-  } else {
-    uint32_t token = fdl_draw_token(peer->endpoint);
-    fdl_create(peer, token, token >> 16);
-  }
+  if (!fdl_promote(peer)) fdl_create_anew(peer);
 }
 
 /* Whether a message goes on in the next session. */
@@ -123,11 +133,10 @@ void fdl_end_session(fardel_peer *peer, int result) {
   fdl_rx_close(peer);
   remember_ended(peer, session->peer_token);
   int was_open = session->phase == PHASE_OPEN;
-  memset(session, 0, sizeof *session);
+  fdl_clear_session(peer);
   if (was_open) fdl_tell_session(peer, FARDEL_ENDED, result);
   /* Those that callbacks send from now on come behind the ones that are here. */
-  fardel_message *last = peer->queue;
-  while (last && last->next) last = last->next;
+  const fardel_message *last = fdl_last_of(peer);
   for (fardel_message *each = peer->queue; each;) {
     fardel_message *next = each == last ? NULL : each->next;
     /* An unacknowledged one that is with the link ends by the link's word. */
@@ -167,7 +176,8 @@ void fdl_outcome(fardel_peer *peer, uint32_t number, int outcome) {
     session->not_acknowledged = 0;
     return;
   }
-  if (outcome == FARDEL_NOT_ACKNOWLEDGED && ++session->not_acknowledged > NOT_ACKNOWLEDGED_MAX) return;
+  if (outcome == FARDEL_NOT_ACKNOWLEDGED && ++session->not_acknowledged > NOT_ACKNOWLEDGED_MAX)
+    return;
   fdl_lose(session, 0, number);
   fdl_note_windows(peer);
   if (is_asked && session->phase != PHASE_OPENING) {

@@ -98,25 +98,26 @@ void fdl_sample(fardel_peer *peer, uint32_t largest) {
   peer->endpoint->round_trip_us = session->round_trip_us;
 }
 
-void fdl_note_arrival(fardel_peer *peer, uint32_t number, uint8_t ask,
-                      int elicits) {
+void fdl_note_arrival(fardel_peer *peer, const fdl_incoming *in, int32_t forward) {
   fardel_session *session = &peer->session;
+  uint8_t ask = in->bytes[0] & HEAD_ASK;
   uint32_t now = peer->endpoint->now_us;
   uint32_t since = now - session->arrived_us;
   if (!session->spacing_us) session->spacing_us = SPACING_US_FIRST;
-  if (session->is_burst && number == session->highest + 1 && since < BURST_GAP_US)
+  if (session->is_burst && forward == 1 && since < BURST_GAP_US)
     session->spacing_us = session->spacing_us - session->spacing_us / 4 + since / 4;
-  if ((int32_t)(number - session->highest) >= 0) session->arrived_us = now;
+  if (forward >= 0) session->arrived_us = now;
   session->is_burst = 1;
   if (ask == ASK_NOW) {
     session->is_burst = 0;
     session->is_prompt = 1;
-    session->prompt = number;
+    session->prompt = in->number;
     fdl_arm(peer, T_ACK, 0);
+    if (!in->elicits) fdl_mention_all(session);
   } else if (ask != ASK_NONE) {
     uint32_t spacing = session->spacing_us;
     fdl_arm(peer, T_ACK, (ask == ASK_NEXT ? spacing : 2 * spacing) + spacing / 8);
-  } else if (elicits) {
+  } else if (in->elicits) {
     fdl_arm(peer, T_QUIET, QUIET_US);
   }
 }

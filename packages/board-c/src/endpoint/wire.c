@@ -32,32 +32,31 @@ uint8_t *fdl_put_varint(uint8_t *at, uint32_t value) {
 }
 
 /* RFC 9000, section 16; what does not fit in 32 bits becomes UINT32_MAX. Less: malformed. */
-static int read_varint(uint32_t *value, const uint8_t **at, const uint8_t *end) {
-  if (*at >= end) return -1;
-  uint8_t bytes = (uint8_t)(1 << (**at >> 6));
-  if (end - *at < bytes) return -1;
-  uint32_t low = **at & 0x3F;
+static int read_varint(uint32_t *value, const uint8_t **from, const uint8_t *end) {
+  const uint8_t *at = *from;
+  if (at >= end) return -1;
+  int left = (1 << (*at >> 6)) - 1;
+  uint32_t low = *at++ & 0x3F;
   uint32_t high = 0;
-  for (uint8_t i = 1; i < bytes; i++) {
+  if (end - at < left) return -1;
+  for (; left > 0; left--) {
     high = high << 8 | low >> 24;
-    low = low << 8 | (*at)[i];
+    low = low << 8 | *at++;
   }
-  *at += bytes;
+  *from = at;
   if (high >> 21) return -1; /* more than 53 bits */
   *value = high ? UINT32_MAX : low;
   return 0;
 }
 
-int fdl_read_data_body(fdl_frame *frame, const uint8_t *bytes, uint16_t count) {
-  const uint8_t *at = bytes;
+int fdl_read_body(fdl_frame *frame, uint8_t shape, const uint8_t *bytes, uint16_t count) {
   const uint8_t *end = bytes + count;
-  uint8_t shape = frame->flags & (DATA_FIRST | DATA_LAST);
   frame->body = bytes;
   frame->body_count = count;
   frame->total = 0;
   frame->crc = 0;
   if (shape == DATA_FIRST) {
-    if (read_varint(&frame->total, &at, end) < 0) return -1;
+    if (read_varint(&frame->total, &bytes, end) < 0) return -1;
   } else if (shape == DATA_LAST) {
     if (count < MESSAGE_CRC_BYTES) return -1;
     end -= MESSAGE_CRC_BYTES;
@@ -65,120 +64,103 @@ int fdl_read_data_body(fdl_frame *frame, const uint8_t *bytes, uint16_t count) {
   } else if (shape == 0 && count == 0) {
     return -1;
   }
-  frame->bytes = at;
-  frame->count = (uint16_t)(end - at);
+  frame->bytes = bytes;
+  frame->count = (uint16_t)(end - bytes);
   return 0;
 }
 
-/* The length that may stand before the bytes of DATA and LOOSE; without it they run to the CRC. */
-static int read_length(uint32_t *count, int is_told, const uint8_t **at, const uint8_t *end) {
-  if (is_told && read_varint(count, at, end) < 0) return -1;
-  if (!is_told) *count = (uint32_t)(end - *at);
-  return *count <= (uint32_t)(end - *at) ? 0 : -1;
-}
-
-static int read_data(fdl_frame *frame, const uint8_t **at, const uint8_t *end) {
-  if (end - *at < 2) return -1;
-  frame->number = fdl_get_u16(*at);
-  *at += 2;
+/* DATA and LOOSE behind their fixed heads: a length, if there is one, else they run to the CRC. */
+static int read_rest(fdl_frame *frame, uint8_t shape, int has_length) {
   uint32_t count;
-  if (read_length(&count, frame->flags & DATA_LENGTH, at, end) < 0) return -1;
-  if (fdl_read_data_body(frame, *at, (uint16_t)count) < 0) return -1;
-  *at += count;
-  return 1;
+  if (has_length && read_varint(&count, &frame->at, frame->end) < 0) return -1;
+  uint32_t room = (uint32_t)(frame->end - frame->at);
+  if (!has_length) count = room;
+  if (count > room) return -1;
+  const uint8_t *body = frame->at;
+  frame->at += count;
+  return fdl_read_body(frame, shape, body, (uint16_t)count) < 0 ? -1 : 1;
 }
 
-static int read_loose(fdl_frame *frame, const uint8_t **at, const uint8_t *end) {
-  uint8_t flags = frame->channel;
-  frame->channel = flags & 3;
-  frame->flags = flags & LOOSE_FRAGMENTED;
-  frame->crc = 0;
-  if (flags & LOOSE_FRAGMENTED) {
-    if (end - *at < 3) return -1;
-    frame->number = fdl_get_u16(*at);
-    frame->flags |= (*at)[2] & LOOSE_LAST;
-    frame->value = (*at)[2] & 0x7F;
-    *at += 3;
+static int read_loose(fdl_frame *frame, uint8_t first) {
+  uint8_t shape = DATA_FIRST | DATA_LAST;
+  frame->channel = first & 3;
+  frame->flags = first & LOOSE_FRAGMENTED;
+  if (frame->flags) {
+    frame->flags |= frame->value & LOOSE_LAST;
+    frame->value &= (uint8_t)~LOOSE_LAST;
+    shape = frame->flags & LOOSE_LAST ? DATA_LAST : 0;
+    if (shape == 0 && frame->value == LOOSE_FRAGMENTS_MAX - 1) return -1;
   }
-  uint32_t count;
-  if (read_length(&count, flags & LOOSE_LENGTH, at, end) < 0) return -1;
-  frame->bytes = *at;
-  *at += count;
-  if (flags & LOOSE_FRAGMENTED) {
-    int is_last = frame->flags & LOOSE_LAST;
-    if (!is_last && (count == 0 || frame->value == LOOSE_FRAGMENTS_MAX - 1)) return -1;
-    if (is_last && count < MESSAGE_CRC_BYTES) return -1;
-    if (is_last) {
-      count -= MESSAGE_CRC_BYTES;
-      frame->crc = fdl_get_u32(frame->bytes + count);
-    }
-  }
-  frame->count = (uint16_t)count;
-  return 1;
+  return read_rest(frame, shape, first & LOOSE_LENGTH);
 }
 
-static int read_ack(fdl_frame *frame, const uint8_t **at, const uint8_t *end) {
-  if (end - *at < ACK_BYTES - 1) return -1;
-  frame->largest = fdl_get_u16(*at);
-  frame->number = fdl_get_u16(*at + 2);
-  frame->value = (*at)[4];
-  frame->flags = (*at)[5] & (ACK_PROMPT | ACK_CUT);
-  frame->count = (*at)[5] & 0x3F;
-  *at += ACK_BYTES - 1;
-  frame->bytes = *at;
-  if (frame->count > 32 || end - *at < frame->count) return -1;
-  *at += frame->count;
-  return 1;
-}
-
-int fdl_read_frame(fdl_frame *frame, const uint8_t **at, const uint8_t *end) {
-  while (*at < end && **at == TYPE_PAD) (*at)++;
-  if (*at >= end) return 0;
-  uint8_t first = *(*at)++;
+int fdl_read_frame(fdl_frame *frame) {
+  /* Bytes behind the first one that are always there, by type. */
+  static const uint8_t heads[] = {
+      0, ACK_BYTES - 1, SKIP_BYTES - 1, HELLO_BYTES - 1, STOP_BYTES - 1, 0, 0, 1,
+      DATA_HEAD_BYTES - 1,
+  };
+  const uint8_t *at = frame->at;
+  while (at < frame->end && *at == TYPE_PAD) at++;
+  if (at >= frame->end) return 0;
+  uint8_t first = *at++;
+  uint8_t type = first & TYPE_DATA ? TYPE_DATA : first & 0xF0;
+  uint8_t head = heads[type >> 4];
+  if (first == TYPE_CLOSE) head = 1;
+  if (type == TYPE_LOOSE && first & LOOSE_FRAGMENTED) head = LOOSE_HEAD_BYTES - 1;
+  if (frame->end - at < head) return -1;
+  frame->at = at + head;
+  frame->type = type;
   frame->flags = first;
   frame->channel = first & 0x0F;
-  frame->type = first & 0x80 ? TYPE_DATA : first & 0xF0;
-  /* Bytes behind the first one of the frames that have a fixed length, by type. */
-  static const uint8_t lengths[] = {0, 0, SKIP_BYTES - 1, HELLO_BYTES - 1, STOP_BYTES - 1};
-  switch (frame->type) {
+  frame->count = 0;
+  if (head >= 2) frame->number = fdl_get_u16(at);
+  if (head >= 3) frame->value = at[2];
+  switch (type) {
     case TYPE_DATA:
-      return read_data(frame, at, end);
-    case TYPE_ACK:
-      return read_ack(frame, at, end);
+      return read_rest(frame, first & (DATA_FIRST | DATA_LAST), first & DATA_LENGTH);
     case TYPE_LOOSE:
-      return read_loose(frame, at, end);
-    case TYPE_SKIP:
+      return read_loose(frame, first);
+    case TYPE_ACK:
+      frame->largest = frame->number;
+      frame->number = fdl_get_u16(at + 2);
+      frame->value = at[4];
+      frame->flags = at[5] & (ACK_PROMPT | ACK_CUT);
+      frame->count = at[5] & 0x3F;
+      if (frame->count > 32) return -1;
+      break;
     case TYPE_HELLO:
-    case TYPE_STOP:
-      if (end - *at < lengths[frame->type >> 4]) return -1;
-      frame->number = fdl_get_u16(*at);
-      if (frame->type != TYPE_SKIP) frame->value = (*at)[2];
-      *at += lengths[frame->type >> 4];
-      if (frame->type == TYPE_HELLO && (frame->channel < 1 || frame->number < 20 || frame->value < 1))
-        return -1;
-      return 1;
+      if (frame->channel < 1 || frame->number < 20 || frame->value < 1) return -1;
+      break;
     case TYPE_CLOSE:
       frame->type = first;
-      if (first == TYPE_NO_SESSION) return 1;
-      if (first != TYPE_CLOSE || *at >= end) return -1;
-      frame->value = *(*at)++;
-      return 1;
+      frame->value = *at;
+      if (first > TYPE_NO_SESSION) return -1;
+      break;
     case TYPE_EXTENSION:
-      if (*at >= end || end - *at - 1 < **at) return -1;
-      *at += 1 + **at;
-      return 1;
-    default:
+      frame->count = *at;
+      break;
+    case TYPE_PAD:
       return -1;
   }
+  frame->bytes = frame->at;
+  if (frame->end - frame->at < frame->count) return -1;
+  frame->at += frame->count;
+  return 1;
 }
 
 int fdl_check_frames(const uint8_t *at, const uint8_t *end) {
-  if (end - at == 1 && *at == TYPE_NO_SESSION) return 2;
   fdl_frame each;
+  int what = FRAMES_GOOD;
   int result;
-  while ((result = fdl_read_frame(&each, &at, end)) > 0)
+  if (end - at == 1 && *at == TYPE_NO_SESSION) return FRAMES_NO_SESSION;
+  each.at = at;
+  each.end = end;
+  while ((result = fdl_read_frame(&each)) > 0) {
     if (each.type == TYPE_NO_SESSION) return 0;
-  return result == 0;
+    if (each.type == TYPE_DATA || each.type == TYPE_SKIP) what = FRAMES_ELICIT;
+  }
+  return result == 0 ? what : 0;
 }
 
 uint16_t fdl_datagram_crc(const uint8_t *datagram, uint16_t bytes, uint32_t token_to,
@@ -199,13 +181,17 @@ int fdl_is_datagram(const uint8_t *datagram, uint16_t bytes) {
 
 int fdl_is_long(const fdl_incoming *in) { return in->bytes[0] & HEAD_LONG_BIT; }
 
-const uint8_t *fdl_frames_of(const fdl_incoming *in) {
-  return in->bytes + (fdl_is_long(in) ? LONG_HEAD_BYTES : SHORT_HEAD_BYTES);
+void fdl_begin_frames(fdl_frame *frame, const fdl_incoming *in) {
+  frame->at = in->bytes + (fdl_is_long(in) ? LONG_HEAD_BYTES : SHORT_HEAD_BYTES);
+  frame->end = in->bytes + in->count - CRC_BYTES;
 }
 
-const uint8_t *fdl_end_of(const fdl_incoming *in) { return in->bytes + in->count - CRC_BYTES; }
-
-int fdl_check(const fdl_incoming *in, uint32_t token_to, uint32_t token_from) {
+int fdl_check(fdl_incoming *in, uint32_t token_to, uint32_t token_from) {
+  fdl_frame frame;
   uint16_t crc = fdl_datagram_crc(in->bytes, in->count, token_to, token_from, in->number);
-  return crc == FARDEL_CRC16_GOOD ? fdl_check_frames(fdl_frames_of(in), fdl_end_of(in)) : 0;
+  if (crc != FARDEL_CRC16_GOOD) return 0;
+  fdl_begin_frames(&frame, in);
+  int what = fdl_check_frames(frame.at, frame.end);
+  in->elicits = what == FRAMES_ELICIT;
+  return what;
 }

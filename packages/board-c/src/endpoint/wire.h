@@ -12,6 +12,7 @@
 #define HELLO_BYTES 4
 #define ACK_BYTES 7
 #define SKIP_BYTES 3
+#define LOOSE_HEAD_BYTES 4
 #define STOP_BYTES 4
 #define MESSAGE_CRC_BYTES 4
 #define NO_SESSION_BYTES 16
@@ -74,6 +75,9 @@ typedef struct fdl_frame {
   /** DATA: all that lies behind the fixed head. */
   uint16_t body_count;
   const uint8_t *body;
+  /** Where the next frame is read, and the end of all. */
+  const uint8_t *at;
+  const uint8_t *end;
 } fdl_frame;
 
 uint16_t fdl_get_u16(const uint8_t *bytes);
@@ -87,22 +91,20 @@ uint8_t *fdl_put_varint(uint8_t *at, uint32_t value);
 
 /**
  * What lies behind the fixed head of a DATA frame: total, message bytes, CRC-32.
- * @param frame with flags set
+ * @param shape DATA_FIRST, DATA_LAST
  * @returns 0, or less: malformed
  */
-int fdl_read_data_body(fdl_frame *frame, const uint8_t *bytes, uint16_t count);
+int fdl_read_body(fdl_frame *frame, uint8_t shape, const uint8_t *bytes, uint16_t count);
 
 /**
- * Reads the next frame that is not PAD.
- * @param at moved behind it
+ * Reads the next frame that is not PAD, from `at` on.
  * @returns 1, 0 at the end, less: malformed
  */
-int fdl_read_frame(fdl_frame *frame, const uint8_t **at, const uint8_t *end);
+int fdl_read_frame(fdl_frame *frame);
 
-/**
- * Whether all frames are well formed, before any is handled.
- * @returns 1; 2 for NO-SESSION alone; 0: malformed
- */
+/** ... all are well formed; NO-SESSION alone; there is one that asks for an ack. */
+enum { FRAMES_GOOD = 1, FRAMES_NO_SESSION = 2, FRAMES_ELICIT = 3 };
+/** Whether all frames are well formed, before any is handled. @returns FRAMES_; 0: malformed */
 int fdl_check_frames(const uint8_t *at, const uint8_t *end);
 
 /** Register of the CRC-16 of a datagram, its own CRC included; section 2.4. */
@@ -118,13 +120,14 @@ typedef struct fdl_incoming {
   uint32_t number;
   const uint8_t *bytes;
   uint16_t count;
+  /** Something in it wants an ack. */
+  uint8_t elicits;
 } fdl_incoming;
 
 int fdl_is_long(const fdl_incoming *in);
-const uint8_t *fdl_frames_of(const fdl_incoming *in);
-const uint8_t *fdl_end_of(const fdl_incoming *in);
+void fdl_begin_frames(fdl_frame *frame, const fdl_incoming *in);
 /** Whether it is undamaged, in a session with these tokens. @returns as fdl_check_frames() */
-int fdl_check(const fdl_incoming *in, uint32_t token_to, uint32_t token_from);
+int fdl_check(fdl_incoming *in, uint32_t token_to, uint32_t token_from);
 
 /** Whether the first byte, and the length, are those of a datagram of this version. */
 int fdl_is_datagram(const uint8_t *datagram, uint16_t bytes);

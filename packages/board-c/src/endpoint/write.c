@@ -7,30 +7,37 @@
 #define REQUEST_HEAD_BYTES 3
 /** Their numbers are told apart modulo 2^16. */
 #define FRAGMENTS_MAX 65000u
-#define LOOSE_FRAGMENT_HEAD_BYTES 4
+
+/* Room for an unacknowledged message, even in the long form. */
+static uint16_t loose_room(uint16_t mtu) {
+  return (uint16_t)(mtu - (mtu < 64 ? SHORT_HEAD_BYTES : LONG_HEAD_BYTES) - CRC_BYTES);
+}
 
 int fdl_is_too_large(const fardel_message *message, uint16_t mtu) {
-  uint16_t around = mtu < 64 ? SHORT_HEAD_BYTES + CRC_BYTES : LONG_HEAD_BYTES + CRC_BYTES;
-  uint32_t piece = (uint32_t)mtu - around - LOOSE_FRAGMENT_HEAD_BYTES;
-  if (message->channel >= FARDEL_LOOSE)
-    return message->length > piece * LOOSE_FRAGMENTS_MAX - MESSAGE_CRC_BYTES;
-  return message->length > (uint32_t)(mtu - FARDEL_AROUND_BYTES) * FRAGMENTS_MAX;
+  uint32_t max = (uint32_t)(mtu - FARDEL_AROUND_BYTES) * FRAGMENTS_MAX;
+  if (message->channel >= FARDEL_LOOSE) {
+    uint32_t room = loose_room(mtu);
+    max = room - 1;
+    if (HAS_LOOSE_PARTS)
+      max = (room - LOOSE_HEAD_BYTES) * LOOSE_FRAGMENTS_MAX - MESSAGE_CRC_BYTES;
+  }
+  return message->length > max;
 }
 
 /* The part of an unacknowledged message that goes next. */
 static void measure_loose(uint16_t mtu, const fardel_message *message, fdl_span *span) {
-  uint16_t room = (uint16_t)(mtu - (mtu < 64 ? SHORT_HEAD_BYTES : LONG_HEAD_BYTES) - CRC_BYTES);
-  uint16_t piece = (uint16_t)(room - LOOSE_FRAGMENT_HEAD_BYTES);
+  uint16_t room = loose_room(mtu);
+  uint16_t piece = (uint16_t)(room - LOOSE_HEAD_BYTES);
   uint32_t left = message->length;
   span->offset = 0;
   span->shape = 0;
   span->bytes = 1;
-  if (left >= room) {
+  if (HAS_LOOSE_PARTS && left >= room) {
     span->offset = (uint32_t)message->cut * piece;
     if (span->offset > left) span->offset = left;
     left -= span->offset;
     span->shape = LOOSE_FRAGMENTED;
-    span->bytes = LOOSE_FRAGMENT_HEAD_BYTES;
+    span->bytes = LOOSE_HEAD_BYTES;
     if (left + MESSAGE_CRC_BYTES <= piece) {
       span->shape |= LOOSE_LAST;
       span->bytes += MESSAGE_CRC_BYTES;
@@ -134,10 +141,11 @@ static void write_fragment(fdl_writer *out, fardel_flight *flight, const fdl_spa
 
 static void write_loose(fdl_writer *out, fardel_message *message, const fdl_span *span) {
   fardel_peer *peer = out->peer;
-  uint8_t is_last = span->shape & LOOSE_LAST;
-  begin_frame(out, (uint8_t)(TYPE_LOOSE | (span->shape & LOOSE_FRAGMENTED) |
+  uint8_t shape = HAS_LOOSE_PARTS ? span->shape : 0;
+  uint8_t is_last = shape & LOOSE_LAST;
+  begin_frame(out, (uint8_t)(TYPE_LOOSE | (shape & LOOSE_FRAGMENTED) |
                              (message->channel - FARDEL_LOOSE)));
-  if (span->shape) {
+  if (shape) {
     if (message->cut == 0) peer->loose_id++;
     out->at = fdl_put_u16(out->at, peer->loose_id);
     *out->at++ = (uint8_t)(message->cut | is_last);
@@ -145,7 +153,7 @@ static void write_loose(fdl_writer *out, fardel_message *message, const fdl_span
   out->body = out->at;
   write_bytes(out, message, message->cut++, span);
   if (is_last) out->at = fdl_put_u32(out->at, message->crc);
-  if (span->shape && !is_last) return;
+  if (shape && !is_last) return;
   message->state |= M_CUT;
   out->loose = message;
 }

@@ -323,7 +323,7 @@ EXPORT int endpoint_held(int number) {
     const fardel_session *session = &of->endpoint->peers[i].session;
     held += session->has_loose;
     for (int channel = 0; channel < FARDEL_CHANNELS; channel++)
-      held += (session->rx[channel].state & RX_UNDER_WAY) != 0;
+      held += (of->endpoint->peers[i].arrays.rx[channel].state & RX_UNDER_WAY) != 0;
   }
   return held;
 }
@@ -336,7 +336,7 @@ EXPORT int endpoint_places(int number) {
   for (int i = 0; i < of->config.peers; i++) {
     const fardel_peer *peer = &of->endpoint->peers[i];
     if (!peer->is_used || memcmp(peer->address, INPUT, FARDEL_ADDRESS_BYTES) != 0) continue;
-    for (int j = 0; j < FARDEL_SEND_WINDOW; j++) places += !peer->session.flights[j].message;
+    for (int j = 0; j < FARDEL_SEND_WINDOW; j++) places += !peer->arrays.flights[j].message;
   }
   return places;
 }

@@ -53,9 +53,11 @@ EXPORT int wire_take(int count) {
   const uint8_t *end = datagram + bytes - CRC_BYTES;
   int what = fdl_check_frames(at, end);
   if (what == 0) return BY_FRAMES;
-  if ((what == 2) != (is_long && fdl_get_u32(datagram + 1) == 0)) return BY_RULE;
+  if ((what == FRAMES_NO_SESSION) != (is_long && fdl_get_u32(datagram + 1) == 0)) return BY_RULE;
   fdl_frame frame = {0};
-  for (; fdl_read_frame(&frame, &at, end) > 0; frame.count = 0) tell_frame(&frame);
+  frame.at = at;
+  frame.end = end;
+  for (; fdl_read_frame(&frame) > 0; frame.count = 0) tell_frame(&frame);
   return TAKEN;
 }
 
@@ -83,8 +85,7 @@ EXPORT int wire_put_varint(int value) {
 /* What a first fragment that begins with these bytes says of its total, by TOLD_FRAME. */
 EXPORT int wire_read_total(int count) {
   fdl_frame frame = {0};
-  frame.flags = DATA_FIRST;
-  int result = fdl_read_data_body(&frame, input_from(0, count), (uint16_t)count);
+  int result = fdl_read_body(&frame, DATA_FIRST, input_from(0, count), (uint16_t)count);
   if (result == 0) tell_frame(&frame);
   return result;
 }

@@ -10,6 +10,8 @@ const ROOT = fileURLToPath(new URL("../..", import.meta.url));
 /** What is measured. */
 export interface Library {
   readonly name: string;
+  /** Constants of the build. */
+  readonly defines?: readonly string[];
   /** Below `src`: files, or folders with all of their files. */
   readonly sources: readonly string[];
   /** C that says how many bytes of memory the application gives. */
@@ -20,17 +22,20 @@ export interface Library {
   readonly reentry: string;
 }
 
+const ENDPOINT: Library = {
+  name: "endpoint",
+  sources: ["checksum.c", "endpoint"],
+  memory: '#include "fardel/fardel.h"\nchar memory[FARDEL_BYTES(250, 1, 7)];\n',
+  text: "fardel_text",
+  reentry: "fardel_send",
+};
+
 /**
  * The endpoint: datagrams of 250 bytes, one peer, a window of 8. The bridge: as examples/bridge.c.
  */
 export const LIBRARIES: readonly Library[] = [
-  {
-    name: "endpoint",
-    sources: ["checksum.c", "endpoint"],
-    memory: '#include "fardel/fardel.h"\nchar memory[FARDEL_BYTES(250, 1, 7)];\n',
-    text: "fardel_text",
-    reentry: "fardel_send",
-  },
+  ENDPOINT,
+  { ...ENDPOINT, name: "endpoint, small", defines: ["FARDEL_SMALL", "FARDEL_ONE_PEER"] },
   {
     name: "bridge",
     sources: ["checksum.c", "bridge"],
@@ -99,7 +104,9 @@ export function measure(library: Library, processor: Processor): Footprint {
 function measureIn(folder: string, library: Library, processor: Processor): Footprint {
   const run = (tool: string, args: readonly string[]) =>
     runIn(folder, processor.tools + tool, args);
-  run("gcc", [...processor.options, ...OPTIONS, "-c", ...sourcesOf(library)]);
+  const defines = (library.defines ?? []).map((define) => `-D${define}`);
+  const options = [...processor.options, ...OPTIONS, ...defines];
+  run("gcc", [...options, "-c", ...sourcesOf(library)]);
   const objects = filesIn(folder, ".o");
   const sections = objects.flatMap((object) => sectionsOf(run("size", ["-A", object])));
   const isText = ({ name }: Section) =>
@@ -118,7 +125,7 @@ function measureIn(folder: string, library: Library, processor: Processor): Foot
   const again = [{ name: "(callback)", bytes: 0 }, ...deepestChain(graph, [library.reentry], [])];
   const chain = [...deepestChain(graph, entries, again), C_LIBRARY];
   writeFileSync(join(folder, "memory.c"), library.memory);
-  run("gcc", [...processor.options, ...OPTIONS, "-c", "memory.c"]);
+  run("gcc", [...options, "-c", "memory.c"]);
   const memory = sectionsOf(run("size", ["-A", "memory.o"])).filter(({ name }) =>
     /^\.bss/.test(name),
   );
