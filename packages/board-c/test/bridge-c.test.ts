@@ -306,6 +306,52 @@ describeBridges("the line of a bridge in C", (bridge) => {
     },
   );
 
+  /** What a host understands of what the port took: the sender's mark, or "again" for a short frame. */
+  function understood(frames: readonly Uint8Array[]): string[] {
+    const heard: string[] = [];
+    let implied: Uint8Array | undefined;
+    const seedOf = (type: number) => (type === TYPE.receivedAgain ? implied : undefined);
+    const reader = new FrameReader("cobs", 300, seedOf);
+    const onFrame = (body: Uint8Array) => {
+      if (body[0] === TYPE.received) implied = body.slice(3, 9);
+      heard.push(body[0] === TYPE.received ? `from ${body[8]}` : "again");
+    };
+    for (const frame of frames) reader.push(frame, { onFrame });
+    return heard;
+  }
+
+  /** A bridge in session that has said what it had to say. */
+  function quiet() {
+    const bench = new Bench(bridge.program, "cobs");
+    bench.greet();
+    bench.frames();
+    const hear = () => bench.board.handleReceived(from, -60, station(9));
+    return { board: bench.board, hear };
+  }
+
+  it("loses one datagram, and no more, with a frame that is damaged after a pause", () => {
+    const { board, hear } = quiet();
+    const frames = [1, 2, 3, 4, 5].map(() => {
+      hear();
+      return board.pollSome(300, 0);
+    });
+    frames[0]![5]! ^= 0x10;
+    expect(understood(frames)).toEqual(["from 7", "from 7", "from 7", "from 7"]);
+  });
+
+  it("leaves the sender out only while a port that takes some bytes at a time stays busy", () => {
+    const { board, hear } = quiet();
+    const frames: Uint8Array[] = [];
+    // The second one is heard when the first has begun to leave; the third after both.
+    hear();
+    frames.push(board.pollSome(5, 0));
+    hear();
+    frames.push(board.pollSome(300, 0));
+    hear();
+    frames.push(board.pollSome(300, 0));
+    expect(understood(frames)).toEqual(["from 7", "again", "from 7"]);
+  });
+
   it("has a delimiter in front when what was to follow a frame is dropped", () => {
     const bench = new Bench(bridge.program, "cobs");
     const { board } = bench;

@@ -28,7 +28,7 @@ export const LOG_LEVEL_MAX = 7;
 export const HOST_BODY_BYTES_MIN = 2 + LOG_BYTES_MAX;
 /** Room for a body to the bridge (section 12): a HELLO? always fits. */
 export const BRIDGE_BODY_BYTES_MIN = 7;
-/** Short frames in a row, after one with an address (section 3). */
+/** Short frames in a row, after one with an address and without a pause (section 3). */
 export const AGAIN_MAX = 3;
 /** Outcomes in a STATUS that nobody asked for (section 5.4). */
 export const UNASKED_OUTCOMES_MAX = 4;

@@ -230,6 +230,57 @@ describe("endpoints through a bridge", () => {
   });
 });
 
+describe("a frame that is damaged on a quiet line", () => {
+  /** Five datagrams, each after a pause; the first one's bytes are spoiled on the line. */
+  async function fiveOverA(
+    direction: "toBoard" | "toHost",
+    orders: {
+      readonly orchard: Orchard;
+      readonly line: Gateway["line"];
+      readonly send: () => void;
+    },
+  ): Promise<void> {
+    const { orchard, line, send } = orders;
+    line.setFaults({ flip: 0.5 }, direction);
+    for (let count = 0; count < 5; count++) {
+      send();
+      await orchard.pass(50 * MS);
+      line.setFaults({}, direction);
+    }
+    await orchard.pass(S);
+    expect(line.statistics[direction].flipped).toBeGreaterThan(20);
+  }
+
+  it("costs the host one datagram of those that were heard", async () => {
+    const { orchard } = await orchardOf({ seed: 11 });
+    const { bridge, line, link } = await orchard.gateway();
+    const station = orchard.station();
+    station.open({ onDatagram: () => {} });
+    const heard: number[] = [];
+    link.open({ onDatagram: (_from, bytes) => heard.push(bytes[0] ?? -1) });
+    let mark = 0;
+    const send = () => station.send(link.localAddress, new Uint8Array(50).fill(++mark), () => {});
+    await fiveOverA("toHost", { orchard, line, send });
+    expect(heard).toEqual([2, 3, 4, 5]);
+    expect(link.counts.receivedMissing).toBe(1);
+    await link.close();
+    await bridge.close();
+  });
+
+  it("costs the radio one datagram of those that were handed over", async () => {
+    const { orchard } = await orchardOf({ seed: 12 });
+    const { bridge, line, link } = await orchard.gateway();
+    link.open({ onDatagram: () => {} });
+    const outcomes: string[] = [];
+    const send = () => link.send(STATION, new Uint8Array(50), (outcome) => outcomes.push(outcome));
+    await fiveOverA("toBoard", { orchard, line, send });
+    expect(outcomes).toEqual(["refused", "sent", "sent", "sent", "sent"]);
+    expect(link.counts.lostOnLine).toBe(1);
+    await link.close();
+    await bridge.close();
+  });
+});
+
 const BOOT_TEXT = new TextEncoder().encode("reset: power on\r\nheap 41 kB\r\nradio up\r\n");
 
 describe("a board that restarts", () => {

@@ -147,7 +147,8 @@ static uint8_t *write_received(fardel_bridge *bridge, uint8_t *at) {
   size_t bytes = (size_t)(place[0] << 8 | place[1]);
   int is_same = (bridge->flags & HAS_IMPLIED_FROM) &&
                 memcmp(bridge->implied_from, from, address_bytes) == 0;
-  int is_again = is_same && bridge->agains < AGAINS_MAX;
+  /* Behind a pause there is time for the address: this one must not be lost with the one before. */
+  int is_again = is_same && !(bridge->flags & IS_PAUSE) && bridge->agains < AGAINS_MAX;
   bridge->heard_first = (uint8_t)(bridge->heard_first + 1 == bridge->config->heard
                                       ? 0 : bridge->heard_first + 1);
   bridge->heard_count--;

@@ -8,7 +8,7 @@
 #define HOST_SILENCE_US 10000000u
 #define RADIO_SILENCE_US 1000000u
 #define UNASKED_HELLO_US 100000u
-/* Short frames in a row, after one with an address: section 3. */
+/* Short frames in a row, after one with an address and without a pause: section 3. */
 #define AGAINS_MAX 3
 /* Outcomes in a STATUS that nobody asked for: section 5.4. */
 #define UNASKED_OUTCOMES_MAX 4

@@ -515,13 +515,46 @@ describe("RECEIVED", () => {
     const host = greeted({ heardMax: 1 });
     const frames = [1, 2, 2].flatMap((number) => {
       host.core.handleReceived(station(number), -70, datagram(number));
-      return host.heard();
+      return host.heard(false);
     });
     expect(frames).toMatchObject([
       { from: station(1), again: false },
       { from: station(2), again: false },
       { from: station(2), again: true },
     ]);
+  });
+
+  it("names its sender behind every pause, and else only where it must", () => {
+    const sender = fc.integer({ min: 1, max: 2 });
+    const burst = fc.record({ from: fc.array(sender, { maxLength: 9 }), hasPause: fc.boolean() });
+    fc.assert(
+      fc.property(fc.array(burst, { maxLength: 9 }), (bursts) => {
+        const host = greeted({ heardMax: 9 });
+        // Sender of the last frame, and frames that may leave it out still.
+        let known = 0;
+        let left = 0;
+        for (const { from, hasPause } of bursts) {
+          for (const number of from) host.core.handleReceived(station(number), -70, datagram(1));
+          const expected = from.map((number, index) => {
+            const isPause = hasPause && index === 0;
+            const again = number === known && left > 0 && !isPause;
+            left = again ? left - 1 : 3;
+            known = number;
+            return { from: station(number), again };
+          });
+          expect(host.heard(hasPause)).toMatchObject(expected);
+        }
+      }),
+    );
+  });
+
+  it("leaves its sender out right behind an answer, too, however that began", () => {
+    const host = greeted();
+    host.core.handleReceived(station(1), -70, datagram(1));
+    host.heard();
+    host.core.handleReceived(station(1), -70, datagram(2));
+    host.say(STATUS(1));
+    expect(host.heard()).toMatchObject([{ type: "status" }, { type: "received", again: true }]);
   });
 
   it("is not said about what was dropped: the newest, when the line is too slow", () => {

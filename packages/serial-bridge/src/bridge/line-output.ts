@@ -121,10 +121,11 @@ export class LineOutput {
 
   /**
    * The next frame, as it goes on the line.
-   * @param hasPause - whether nothing leaves right before it: what was noise until then ends
+   * @param hasPause - whether nothing leaves right before it: what was noise until then ends, and
+   * the address of a sender goes with the frame
    */
   poll(sources: AnswerSources, hasPause: boolean): Uint8Array | undefined {
-    const frame = this.#pollAnswer(sources) ?? this.#pollHeard() ?? this.#logs.shift();
+    const frame = this.#pollAnswer(sources) ?? this.#pollHeard(hasPause) ?? this.#logs.shift();
     if (!frame) return undefined;
     return frameBytes(encodeBridgeFrame(frame), {
       framing: this.#options.framing,
@@ -158,7 +159,7 @@ export class LineOutput {
     return undefined;
   }
 
-  #pollHeard(): BridgeFrame | undefined {
+  #pollHeard(hasPause: boolean): BridgeFrame | undefined {
     if (this.#heardCount === 0) return undefined;
     const { from, bytes, length, rssiDbm } = this.#heard[this.#heardFirst]!;
     this.#heardFirst = (this.#heardFirst + 1) % this.#heard.length;
@@ -167,12 +168,14 @@ export class LineOutput {
     const sequence = this.#sequence;
     this.#sequence = (sequence + 1) & 0xff;
     const datagram = bytes.subarray(0, length);
-    return { type: "received", sequence, rssiDbm, from, datagram, again: this.#isImplied(from) };
+    const again = this.#isImplied(from, hasPause);
+    return { type: "received", sequence, rssiDbm, from, datagram, again };
   }
 
-  #isImplied(from: Uint8Array): boolean {
+  #isImplied(from: Uint8Array, hasPause: boolean): boolean {
     const isSame = this.#impliedFrom !== undefined && sameBytes(this.#impliedFrom, from);
-    if (isSame && this.#agains < AGAIN_MAX) {
+    // Behind a pause there is time for the address: this one must not be lost with the one before.
+    if (isSame && !hasPause && this.#agains < AGAIN_MAX) {
       this.#agains++;
       return true;
     }

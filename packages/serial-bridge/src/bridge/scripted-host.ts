@@ -120,20 +120,23 @@ export class ScriptedHost {
     return all;
   }
 
-  /** The frames that the bridge says now, one right behind the other. */
-  heard(): BridgeFrame[] {
+  /**
+   * The frames that the bridge says now, one right behind the other.
+   * @param hasPause - whether nothing left right before the first
+   */
+  heard(hasPause = true): BridgeFrame[] {
     const frames: BridgeFrame[] = [];
-    for (const bytes of this.lines()) {
+    for (const bytes of this.lines(Number.POSITIVE_INFINITY, hasPause)) {
       this.#reader.push(bytes, { onFrame: (body) => frames.push(this.#decode(body)) });
     }
     return frames;
   }
 
   /** The same as bytes, an array for each frame. */
-  lines(framesMax = Number.POSITIVE_INFINITY): Uint8Array[] {
+  lines(framesMax = Number.POSITIVE_INFINITY, hasPause = true): Uint8Array[] {
     const lines: Uint8Array[] = [];
     while (lines.length < framesMax) {
-      const bytes = this.core.pollBytes(this.nowUs, lines.length === 0);
+      const bytes = this.core.pollBytes(this.nowUs, hasPause && lines.length === 0);
       if (!bytes) break;
       lines.push(bytes);
     }

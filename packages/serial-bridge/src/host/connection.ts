@@ -240,7 +240,7 @@ export class Connection {
     const parts: Uint8Array[] = [];
     let bytes = 0;
     while (bytes < BATCH_BYTES) {
-      const frame = session.pollFrame(nowUs);
+      const frame = session.pollFrame(nowUs, hasPause);
       if (!frame) break;
       const part = this.#line.bytesOf(frame, hasPause);
       hasPause = false;

@@ -46,12 +46,15 @@ class Bench {
     this.session = new HostSession(options, this.nowUs);
   }
 
-  /** Frames that are to leave now. */
-  frames(): HostFrame[] {
+  /**
+   * Frames that are to leave now, one right behind the other.
+   * @param hasPause - whether nothing left right before the first
+   */
+  frames(hasPause = true): HostFrame[] {
     const frames: HostFrame[] = [];
-    for (let frame = this.session.pollFrame(this.nowUs); frame; ) {
+    for (let frame = this.session.pollFrame(this.nowUs, hasPause); frame; ) {
       frames.push(frame);
-      frame = this.session.pollFrame(this.nowUs);
+      frame = this.session.pollFrame(this.nowUs, false);
     }
     return frames;
   }
@@ -190,7 +193,7 @@ describe("hello", () => {
     const session = new HostSession({ random, timeOnLine: () => 0, counts }, 0);
     const hosts: number[] = [];
     for (let turn = 0; turn < 3; turn++) {
-      const hello = session.pollFrame(0);
+      const hello = session.pollFrame(0, true);
       if (hello?.type === "hello-request") hosts.push(hello.host);
       session.handleFrame(
         {
@@ -233,7 +236,7 @@ describe("a board that restarts", () => {
     expect(next).not.toBe(7);
     bench.hello(next, bridge);
     bench.send();
-    expect(bench.frames()).toMatchObject([{ type: "send", token: 0, again: false }]);
+    expect(bench.frames(false)).toMatchObject([{ type: "send", token: 0, again: false }]);
   });
 
   it("takes down questions with it", () => {
@@ -261,6 +264,34 @@ describe("sending", () => {
       ...[false, true, true, true],
       ...[false, true, true, true],
       ...[false, false, false],
+    ]);
+  });
+
+  it("names the address behind every pause, and counts its short frames from there", () => {
+    const bench = opened({ ...FACTS, queue: 64 });
+    const again: boolean[] = [];
+    for (const hasPause of [true, true, false, true, false, false, false, false, true]) {
+      bench.send();
+      for (const frame of bench.frames(hasPause)) again.push(frame.type === "send" && frame.again);
+    }
+    expect(again).toEqual([
+      ...[false],
+      ...[false, true],
+      ...[false, true, true, true],
+      ...[false],
+      ...[false],
+    ]);
+  });
+
+  it("leaves the address out right behind a question, too, however that began", () => {
+    const bench = opened();
+    bench.send();
+    bench.frames();
+    bench.session.askStatistics(bench.nowUs);
+    bench.send();
+    expect(bench.frames()).toMatchObject([
+      { type: "statistics-request" },
+      { type: "send", token: 1, again: true },
     ]);
   });
 
@@ -330,7 +361,7 @@ describe("sending", () => {
       [0, "lost-on-line"],
     ]);
     bench.send();
-    expect(bench.frames()).toMatchObject([{ type: "send", token: 2, again: false }]);
+    expect(bench.frames(false)).toMatchObject([{ type: "send", token: 2, again: false }]);
     expect(bench.counts.lostOnLine).toBe(1);
   });
 
@@ -341,7 +372,7 @@ describe("sending", () => {
     bench.frames();
     to.set(OTHER);
     bench.send(OTHER);
-    expect(bench.frames()).toMatchObject([{ again: false }]);
+    expect(bench.frames(false)).toMatchObject([{ again: false }]);
   });
 });
 
@@ -368,7 +399,7 @@ describe("outcomes that stay away", () => {
     expect(bench.outcomes).toEqual(["acknowledged", undefined, "refused", "refused"]);
     expect(bench.counts.lostOnLine).toBe(2);
     bench.send();
-    expect(bench.frames()).toMatchObject([{ type: "send", token: 2, again: false }]);
+    expect(bench.frames(false)).toMatchObject([{ type: "send", token: 2, again: false }]);
   });
 
   it("are not settled by an answer that comes twice, or late", () => {
@@ -623,7 +654,8 @@ describe("a session over a line that loses frames", () => {
               });
             }
             const toHost: BridgeFrame[] = [];
-            for (let frame = session.pollFrame(nowUs); frame; frame = session.pollFrame(nowUs)) {
+            const next = () => session.pollFrame(nowUs, false);
+            for (let frame = next(); frame; frame = next()) {
               if (survives()) toHost.push(...bridge.handle(frame));
             }
             if (random.uniform() < 0.5) toHost.push(...bridge.radio("acknowledged"));

@@ -192,11 +192,14 @@ export class HostSession {
     return this.#events.shift();
   }
 
-  /** The next frame for the line, if there is one. */
-  pollFrame(nowUs: number): HostFrame | undefined {
+  /**
+   * The next frame for the line, if there is one.
+   * @param hasPause - whether nothing leaves right before it
+   */
+  pollFrame(nowUs: number, hasPause: boolean): HostFrame | undefined {
     if (this.#isStopped) return undefined;
     if (this.#greeting) return this.#greeting.poll(nowUs);
-    return this.#pollQuestion(nowUs) ?? this.#pollSend(nowUs);
+    return this.#pollQuestion(nowUs) ?? this.#pollSend(nowUs, hasPause);
   }
 
   // ---- hello
@@ -356,11 +359,11 @@ export class HostSession {
     return undefined;
   }
 
-  #pollSend(nowUs: number): HostFrame | undefined {
+  #pollSend(nowUs: number, hasPause: boolean): HostFrame | undefined {
     // Its answer tells what was lost only if nothing is under way behind the question.
     if (!this.#facts || this.#isAskingForOutcomes || this.#channelWanted !== undefined) {
       return undefined;
     }
-    return this.#sending.poll(this.#facts.queue, nowUs);
+    return this.#sending.poll(this.#facts.queue, nowUs, hasPause);
   }
 }

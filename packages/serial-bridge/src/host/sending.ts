@@ -53,12 +53,15 @@ export class Sending {
     this.#waiting.push(handover);
   }
 
-  /** @param queue - credits in all: what the bridge holds */
-  poll(queue: number, nowUs: number): HostFrame | undefined {
+  /**
+   * @param queue - credits in all: what the bridge holds
+   * @param hasPause - whether nothing leaves right before it: the address goes with it then
+   */
+  poll(queue: number, nowUs: number, hasPause: boolean): HostFrame | undefined {
     if (this.#waiting.length === 0 || !this.#book.hasRoom(queue)) return undefined;
     const handover = this.#waiting.shift()!;
     const { to, datagram } = handover;
-    const again = this.#isImplied(to);
+    const again = this.#isImplied(to, hasPause);
     const bytes = AROUND_BYTES + datagram.length + (again ? 0 : to.length);
     const token = this.#book.issue(handover, this.#timeOnLine(bytes), nowUs);
     return { type: "send", token, to, datagram, again };
@@ -93,8 +96,10 @@ export class Sending {
     return [...this.#book.clear(), ...this.#waiting.splice(0)];
   }
 
-  #isImplied(to: Uint8Array): boolean {
-    if (this.#impliedTo && this.#impliedCount < AGAIN_MAX && sameBytes(this.#impliedTo, to)) {
+  #isImplied(to: Uint8Array, hasPause: boolean): boolean {
+    const isSame = this.#impliedTo !== undefined && sameBytes(this.#impliedTo, to);
+    // Behind a pause there is time for the address: this one must not be lost with the one before.
+    if (isSame && !hasPause && this.#impliedCount < AGAIN_MAX) {
       this.#impliedCount++;
       return true;
     }
