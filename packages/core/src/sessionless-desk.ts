@@ -63,6 +63,8 @@ export class SessionlessDesk {
       protocol.sendSessionless({ address, kind, body: body.slice(), done });
     });
     this.#driver.pumpSoon();
+    // It goes out at the end of this turn, which a virtual clock has to wait for.
+    clock.wakeWaiters?.();
     return outcome;
   }
 }
