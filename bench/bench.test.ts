@@ -131,6 +131,19 @@ const SHAPES: Readonly<Record<string, Shape>> = {
       ...["heapBytesPer100k", "slowdown", "netSlowdown", "failed"],
     ],
   },
+  discovery: {
+    rows: 16,
+    text: ["air"],
+    numbers: [
+      ...["boards", "loss", "runs", "missed", "foundMsP50", "foundMsMax", "endMsP50", "endMsMax"],
+      "airtimeMs",
+    ],
+  },
+  nearness: {
+    rows: 54,
+    text: ["inHand", "layout", "place", "others"],
+    numbers: ["runs", "right", "wrong", "bound"],
+  },
   size: { rows: 1, text: ["entry"], numbers: ["minifiedBytes", "gzippedBytes", "bar"] },
 };
 

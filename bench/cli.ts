@@ -2,10 +2,12 @@ import { parseArgs } from "node:util";
 import type { Benchmark, BenchOptions, Row } from "./benchmark.js";
 import { byHand } from "./by-hand/by-hand.js";
 import { codecs } from "./codecs/codecs.js";
+import { discovery } from "./discovery.js";
 import { efficiency } from "./efficiency.js";
 import { firstContact } from "./first-contact.js";
 import { handbook } from "./handbook/handbook.js";
 import { hostile } from "./hostile/hostile.js";
+import { nearness } from "./nearness.js";
 import { peers } from "./peers.js";
 import { kernelTcp } from "./race/kernel-tcp.js";
 import { serial } from "./serial.js";
@@ -27,6 +29,8 @@ export const BENCHMARKS: readonly Benchmark[] = [
   handbook,
   codecs,
   hostile,
+  discovery,
+  nearness,
   size,
 ];
 

@@ -4,6 +4,8 @@
  * @packageDocumentation
  */
 
+export * from "./discovery/index.js";
 export * from "./keys/index.js";
+export * from "./pairing/index.js";
 export { PairingError, type PairingErrorCode } from "./pairing-error.js";
 export * from "./store/index.js";

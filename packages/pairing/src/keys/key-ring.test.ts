@@ -11,6 +11,13 @@ const OTHER = Uint8Array.of(2, 0, 0, 0, 0, 8);
 const keyOf = (seed: number, side: "initiator" | "responder" = "initiator") =>
   createPairKey(new Uint8Array(32).fill(seed), side);
 
+/** Which keys a ring answers with: keys show nothing of themselves, so that comparing them says nothing. */
+function seedsIn(ring: KeyRing, address: Uint8Array = ADDRESS): unknown {
+  const keys = ring.keysFor(address);
+  if (keys === "revoked") return keys;
+  return keys.map((key) => (key as ReturnType<typeof keyOf>).exportSecret()[0]);
+}
+
 describe("KeyRing", () => {
   it("knows nobody at first: they are spoken to in plain", () => {
     expect(new KeyRing().keysFor(ADDRESS)).toEqual([]);
@@ -22,14 +29,14 @@ describe("KeyRing", () => {
     const [older, newer] = [keyOf(1), keyOf(2)];
     ring.set(ADDRESS, older);
     ring.setPending(ADDRESS, newer);
-    expect(ring.keysFor(ADDRESS)).toEqual([older, newer]);
+    expect(seedsIn(ring)).toEqual([1, 2]);
     ring.noteRight(ADDRESS, older);
-    expect(ring.keysFor(ADDRESS)).toEqual([older, newer]);
+    expect(seedsIn(ring)).toEqual([1, 2]);
     ring.noteRight(OTHER, newer);
     ring.noteRight(ADDRESS, keyOf(2));
-    expect(ring.keysFor(ADDRESS)).toEqual([older, newer]);
+    expect(seedsIn(ring)).toEqual([1, 2]);
     ring.noteRight(ADDRESS, newer);
-    expect(ring.keysFor(ADDRESS)).toEqual([newer]);
+    expect(seedsIn(ring)).toEqual([2]);
   });
 
   it("of an initiator: uses the newer key, understands the one before, until the newer one is right", () => {
@@ -37,11 +44,11 @@ describe("KeyRing", () => {
     const [older, newer] = [keyOf(1), keyOf(2)];
     ring.set(ADDRESS, older);
     ring.setNewer(ADDRESS, newer);
-    expect(ring.keysFor(ADDRESS)).toEqual([newer, older]);
+    expect(seedsIn(ring)).toEqual([2, 1]);
     ring.noteRight(ADDRESS, older);
-    expect(ring.keysFor(ADDRESS)).toEqual([newer, older]);
+    expect(seedsIn(ring)).toEqual([2, 1]);
     ring.settle(ADDRESS, newer);
-    expect(ring.keysFor(ADDRESS)).toEqual([newer]);
+    expect(seedsIn(ring)).toEqual([2]);
   });
 
   it("answers with the key in use first, then from the newest to the oldest", () => {
@@ -50,9 +57,9 @@ describe("KeyRing", () => {
     ring.set(ADDRESS, keys[0]!);
     ring.setPending(ADDRESS, keys[1]!);
     ring.setPending(ADDRESS, keys[2]!);
-    expect(ring.keysFor(ADDRESS)).toEqual([keys[0], keys[2], keys[1]]);
+    expect(seedsIn(ring)).toEqual([1, 3, 2]);
     ring.noteRight(ADDRESS, keys[1]!);
-    expect(ring.keysFor(ADDRESS)).toEqual([keys[1], keys[2]]);
+    expect(seedsIn(ring)).toEqual([2, 3]);
   });
 
   it("never holds more than four keys for an address, and keeps the oldest, the newest and the one in use", () => {
@@ -77,7 +84,9 @@ describe("KeyRing", () => {
           const { keys, usedIndex } = ring.record(ADDRESS)!;
           expect(keys.length).toBeLessThanOrEqual(KEYS_MAX);
           expect(ring.keysFor(ADDRESS)[0]).toBe(keys[usedIndex]);
-          expect(new Set<unknown>([...ring.keysFor(ADDRESS)])).toEqual(new Set(keys));
+          const answered = new Set<unknown>([...ring.keysFor(ADDRESS)]);
+          expect(answered.size).toBe(keys.length);
+          for (const each of keys) expect(answered.has(each)).toBe(true);
           if (!key) continue;
           expect(keys.at(-1)).toBe(key);
           expect(keys[0]).toBe(before.keys[0]);
@@ -113,10 +122,14 @@ describe("KeyRing", () => {
     expect(told.splice(0)).toEqual(["7", "7"]);
     ring.noteRight(ADDRESS, key);
     expect(told).toEqual([]);
+    const kept = keyOf(4);
     ring.setPending(OTHER, keyOf(3));
+    ring.setPending(OTHER, kept);
+    ring.settle(OTHER, kept);
+    ring.settle(OTHER, kept);
     ring.revoke(OTHER);
     ring.forget(OTHER);
-    expect(told).toEqual(["8", "8", "8"]);
+    expect(told).toEqual(["8", "8", "8", "8", "8"]);
   });
 
   it("tells a store of every change, what a datagram did too, and can be made anew from that", () => {
@@ -132,7 +145,7 @@ describe("KeyRing", () => {
       for (const record of stored.values()) if (record) again.restore(record);
       expect(again.records()).toEqual(ring.records());
       for (const { address } of ring.records())
-        expect(again.keysFor(address)).toEqual(ring.keysFor(address));
+        expect(seedsIn(again, address)).toEqual(seedsIn(ring, address));
     };
     for (const change of [
       () => ring.set(ADDRESS, keyOf(1), "row 4"),
