@@ -13,6 +13,7 @@ const PACKAGES = {
   "arm-none-eabi-gcc": "gcc-arm-none-eabi",
   "riscv64-unknown-elf-gcc": "gcc-riscv64-unknown-elf",
   "qemu-system-arm": "qemu-system-arm",
+  cppcheck: "cppcheck",
 } as const;
 
 export type SystemCommand = keyof typeof PACKAGES;

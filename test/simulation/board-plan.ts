@@ -40,7 +40,7 @@ export function isBoard(mode: BoardsMode | undefined, seed: number, station: num
 /** Draws what the scenario does not say of a board; nothing else of the scenario changes by it. */
 export function boardPlan(
   { plan, seed, index }: Pick<StationEndpointOptions, "plan" | "seed" | "index">,
-  { stations, hasStrangers, isPatient }: Omit<BoardSetting, "target">,
+  { stations, hasStrangers, isPatient, isProtected }: Omit<BoardSetting, "target">,
 ): BoardPlan {
   const dice = new Dice(seed, `board ${index}`);
   const window = Math.min(WINDOW_MAX, plan.config.window ?? 8);
@@ -53,6 +53,7 @@ export function boardPlan(
       ...(sendWindow === 8 ? [] : [`FARDEL_SEND_WINDOW=${sendWindow}`]),
       // Only what a run means to make unreachable may be: plain loss, however unlucky, is no reason.
       ...(isPatient ? ["UNREACHABLE_US=250000000u"] : []),
+      ...(isProtected ? ["FARDEL_PROTECTED"] : []),
     ],
     config: {
       peers: stations - 1 + (hasStrangers ? STRANGERS : 0),

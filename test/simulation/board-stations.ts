@@ -72,6 +72,7 @@ export interface BoardSetting {
   readonly hasStrangers: boolean;
   /** Nobody is given up for a silence that the run does not mean. */
   readonly isPatient: boolean;
+  readonly isProtected: boolean;
   readonly target: Target;
 }
 
@@ -118,6 +119,7 @@ class BoardStation implements StationEndpoint {
     this.board = new BoardEndpoint({
       ...plan.config,
       ...{ program, link, clock, random },
+      ...(options.boardKeys && { keys: options.boardKeys }),
       application: {
         takes: (piece) => this.#take(piece),
         message: (message) => this.#receive(message),

@@ -1,4 +1,5 @@
 import type { PairKey, Protection } from "@fardel/core";
+import type { BoardKey, BoardKeys } from "../../packages/board-c/test/board-endpoint.js";
 import { isProtected } from "../../packages/core/src/wire/head.js";
 import { OpenSslPairKey } from "../openssl-pair-key.js";
 import { BrokenPromise } from "./oracle.js";
@@ -39,18 +40,43 @@ export class Keys {
     };
   }
 
+  /** The same for a station that runs the endpoint in C. */
+  boardKeysOf(own: number, stationAt: (address: Uint8Array) => number): BoardKeys {
+    const keys = new Map<number, readonly BoardKey[]>();
+    const keysOf = (other: number): readonly BoardKey[] => {
+      const known = keys.get(other) ?? [this.#secretOf(own, other)];
+      keys.set(other, known);
+      return known;
+    };
+    return {
+      keysFor: (address) => {
+        const other = stationAt(address);
+        return other < 0 ? [] : keysOf(other);
+      },
+      noteSealed: (keyAndNonce, plain, sealed) => {
+        this.#witness(keyAndNonce, plain);
+        this.#remember(sealed, plain);
+      },
+    };
+  }
+
   /** A datagram as it was before it was encrypted. */
   unveil(datagram: Uint8Array): Uint8Array {
     return (isProtected(datagram) && this.#plain.get(tagOf(datagram))) || datagram;
   }
 
-  #keyOf(own: number, other: number): PairKey {
+  #secretOf(own: number, other: number): BoardKey {
     const secret = new Uint8Array(32);
     const view = new DataView(secret.buffer);
     view.setUint32(0, this.seed >>> 0);
     view.setUint32(4, Math.min(own, other));
     view.setUint32(8, Math.max(own, other));
-    const key = new OpenSslPairKey(secret, own < other ? 0 : 1, (keyAndNonce, datagram) =>
+    return { secret, side: own < other ? 0 : 1 };
+  }
+
+  #keyOf(own: number, other: number): PairKey {
+    const { secret, side } = this.#secretOf(own, other);
+    const key = new OpenSslPairKey(secret, side, (keyAndNonce, datagram) =>
       this.#witness(keyAndNonce, datagram),
     );
     return {

@@ -116,6 +116,7 @@ class Run {
       hasStrangers: features.has("strangers"),
       isPatient: !features.has("outages") && !features.has("impatience"),
       target: options.boardTarget ?? "wasm",
+      isProtected: options.isProtected === true,
     });
     const keys = options.isProtected ? new Keys(seed) : undefined;
     const setting = {

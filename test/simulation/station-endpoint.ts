@@ -7,6 +7,7 @@ import {
   type SessionEnd,
   type Way,
 } from "@fardel/core";
+import type { BoardKeys } from "../../packages/board-c/test/board-endpoint.js";
 import type { StationPlan } from "./scenario.js";
 
 /** The other end, as a station talks to it. */
@@ -63,6 +64,8 @@ export interface StationEndpointOptions {
   readonly boot: number;
   readonly plan: StationPlan;
   readonly seed: number;
+  /** If sessions are protected: the keys, for an endpoint in C. */
+  readonly boardKeys?: BoardKeys;
   /** What broke in code that nobody waits for. */
   fail(error: unknown): void;
   /** The same number, 0 to 1, for the same label and values. */

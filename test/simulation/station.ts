@@ -8,6 +8,7 @@ import {
   type ProtocolConfig,
 } from "@fardel/core";
 import { type LossyLink, type Medium, Random, type VirtualClock } from "@fardel/lossy-link";
+import type { BoardKeys } from "../../packages/board-c/test/board-endpoint.js";
 import { BootClock, BootLink } from "./boot-link.js";
 import { TokenPairs } from "./chance.js";
 import { changed, Keepsake } from "./keepsake.js";
@@ -67,6 +68,7 @@ export class Station {
   readonly #received = new Keepsake();
   readonly #random: Random;
   readonly #protection: Protection | undefined;
+  readonly #boardKeys: BoardKeys | undefined;
   #tokens = new TokenPairs();
 
   constructor(
@@ -78,6 +80,7 @@ export class Station {
     this.radio = setting.medium.attach({ address: plan.address });
     this.#random = new Random(setting.seed).stream(`reader ${index}`);
     this.#protection = setting.keys?.ringOf(index, (address) => setting.stationAt(address));
+    this.#boardKeys = setting.keys?.boardKeysOf(index, (address) => setting.stationAt(address));
     this.radio.open({
       onDatagram: (from, datagram, info) => {
         if (setting.hasReplays) this.#received.keep(from, datagram, this.incarnation.boot);
@@ -142,6 +145,7 @@ export class Station {
     };
     const opened = setting.openerOf(this.index)({
       ...{ typescript: options, index: this.index, boot, plan, seed: setting.seed },
+      ...(this.#boardKeys && { boardKeys: this.#boardKeys }),
       fail: (error) => {
         if (this.incarnation === incarnation) setting.fail(error);
       },

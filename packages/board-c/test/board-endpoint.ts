@@ -16,6 +16,7 @@ import {
   wayOf,
 } from "./board-program.js";
 import type { CProgram, Told } from "./support/c-program.js";
+import { answerCiphers, type SealWitness } from "./support/told-ciphers.js";
 
 /** The clock of a board wraps around: this one 2.5 s after the clock of its test began. */
 const BOARD_CLOCK_US = 2 ** 32 - 2_500_000;
@@ -58,6 +59,24 @@ export interface BoardApplication {
   vanished?(address: Uint8Array): void;
 }
 
+/** A pair key of a board. */
+export interface BoardKey {
+  /** 32 bytes. */
+  readonly secret: Uint8Array;
+  /** 0 if this side initiated the pairing, 1 if it responded. */
+  readonly side: 0 | 1;
+}
+
+/** What an endpoint that was built with FARDEL_PROTECTED is told of keys; as the core's `Protection`. */
+export interface BoardKeys {
+  keysFor(address: Uint8Array): readonly BoardKey[] | "revoked";
+  noteRight?(address: Uint8Array, secret: Uint8Array): void;
+  /** Told of what is encrypted. */
+  readonly noteSealed?: SealWitness;
+}
+
+const PAIR_KEY_BYTES = 32;
+
 export interface BoardOptions extends BoardConfig {
   /** `wasmProgram("endpoint")` or a native one; many endpoints may share one. */
   readonly program: CProgram;
@@ -66,6 +85,8 @@ export interface BoardOptions extends BoardConfig {
   /** Uniform unsigned 32-bit numbers. */
   readonly random: () => number;
   readonly application: BoardApplication;
+  /** For an endpoint that was built with FARDEL_PROTECTED. */
+  readonly keys?: BoardKeys;
   /** Told what the C code does against fardel.h. */
   readonly onFault?: (fault: Error) => void;
   /** Told of each call of the C code, what it calls back and what it is answered, in their order. */
@@ -211,6 +232,11 @@ export class BoardEndpoint {
     this.#do("endpoint_forget", [this.#now()], address);
   }
 
+  /** The keys of a peer were changed by their owner. */
+  changeKeys(address: Uint8Array): void {
+    this.#do("endpoint_keys_changed", [this.#now()], address);
+  }
+
   /** Stops, without a word to anybody. */
   stop(): void {
     this.#isRunning = false;
@@ -284,11 +310,27 @@ export class BoardEndpoint {
         const place = this.#places[value];
         return place ? place.bytes.subarray(offset, offset + uintAt(bytes, 4)) : 0;
       }
-      default:
-        this.#told = bytes;
+      case TOLD.keys:
+        return this.#keysFor(bytes);
+      case TOLD.right:
+        this.#options.keys?.noteRight?.(
+          bytes.slice(0, ADDRESS_BYTES),
+          bytes.slice(ADDRESS_BYTES, ADDRESS_BYTES + PAIR_KEY_BYTES),
+        );
         return 0;
+      default: {
+        const answer = answerCiphers(what, value, bytes, this.#options.keys?.noteSealed);
+        if (answer === undefined) this.#told = bytes;
+        return answer ?? 0;
+      }
     }
   };
+
+  #keysFor(address: Uint8Array): Uint8Array | number {
+    const keys = this.#options.keys?.keysFor(address) ?? [];
+    if (keys === "revoked") return -1;
+    return concatenated(...keys.flatMap(({ secret, side }) => [secret, Uint8Array.of(side)]));
+  }
 
   #transmit(ticket: number, told: Uint8Array): number {
     const { link, record } = this.#options;

@@ -9,6 +9,8 @@ export const TOLD = {
   info: 7,
   text: 8,
   vanished: 9,
+  keys: 10,
+  right: 11,
 } as const;
 
 export const C = {
@@ -29,6 +31,7 @@ export const C = {
   unreachable: -11,
   peerClosed: -12,
   unreadable: -13,
+  peerRevoked: -14,
   first: 1,
   last: 2,
   broken: 4,

@@ -19,11 +19,13 @@ export interface Row {
 
 export function measureAll(): Row[] {
   return LIBRARIES.flatMap((library) =>
-    PROCESSORS.map((processor) => ({
-      library: library.name,
-      processor: processor.name,
-      footprint: measure(library, processor),
-    })),
+    PROCESSORS.filter(({ name }) => library.processors?.includes(name) ?? true).map(
+      (processor) => ({
+        library: library.name,
+        processor: processor.name,
+        footprint: measure(library, processor),
+      }),
+    ),
   );
 }
 
@@ -59,7 +61,8 @@ export function renderTable(rows: readonly Row[]): string {
 /** What is written below the table. */
 const NOTE = `Bytes, compiled with \`-Os\`; \`make -C packages/board-c footprint\` measures them anew. The endpoint is one of 250-byte
 datagrams with one peer and a window of 8, the bridge that of \`examples/bridge.c\`. The small endpoint is built with
-\`FARDEL_SMALL\` and \`FARDEL_ONE_PEER\`: fardel.h says what is lost. _Code_ is all instructions and
+\`FARDEL_SMALL\` and \`FARDEL_ONE_PEER\`: fardel.h says what is lost. The protected one is built with \`FARDEL_PROTECTED\`.
+Pairing is all ways, or one of them, with discovery and the record of keys, beside an endpoint. Ciphers are not counted: they are yours. _Code_ is all instructions and
 constants; _sentences_ are only there in a program that calls \`fardel_text()\`. _Memory_ is what you give when you open one.
 _Stack_ is the deepest chain of calls, by the frames and the call graph that the compiler writes, and 24 bytes for the C
 library; what your callbacks and interrupts take is yours to add. The last column is for callbacks that call \`fardel_send()\`

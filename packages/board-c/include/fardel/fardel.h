@@ -16,6 +16,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#ifdef FARDEL_PROTECTED
+#include "crypto.h"
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -30,6 +34,10 @@ extern "C" {
  *   taken from a peer.
  *
  * FARDEL_ONE_PEER makes it smaller once more: `peers` of the config must be 1.
+ *
+ * FARDEL_PROTECTED, defined for all files alike, makes an endpoint that speaks protected sessions (PROTOCOL.md,
+ * section 17) with every address that it has a key for, and in plain with the others. It needs src/crypto
+ * besides, and does not go with FARDEL_SMALL.
  */
 
 /** Bytes of a hardware address. */
@@ -75,7 +83,8 @@ enum {
   FARDEL_PEER_RESTARTED = -10,  /**< The peer has restarted; it may or may not have arrived. */
   FARDEL_UNREACHABLE = -11,     /**< Nothing was heard from the peer for 30 seconds. */
   FARDEL_PEER_CLOSED = -12,     /**< The peer has ended the session. */
-  FARDEL_UNREADABLE = -13       /**< A read callback failed. */
+  FARDEL_UNREADABLE = -13,      /**< A read callback failed. */
+  FARDEL_PEER_REVOKED = -14     /**< Its key was revoked: it is not spoken to. */
 };
 
 /** What the link says of a datagram: fardel_outcome(). */
@@ -234,6 +243,21 @@ typedef struct fardel_config {
    * only callback that also comes from within fardel_send(): of a peer that makes room for another one.
    */
   void (*session)(void *context, const uint8_t *address, int what, int reason);
+#ifdef FARDEL_PROTECTED
+  /** The ciphers: `sha256`, `seal` and `open` are used. */
+  const fardel_crypto *crypto;
+  /**
+   * The pair keys for an address: the one in use first, then from the newest to the oldest. Asked for each datagram,
+   * and may be asked again within the same call of the library. NULL: everything is in plain.
+   * @returns how many, up to FARDEL_KEYS_MAX; 0: it is spoken to in plain; FARDEL_REVOKED: not at all
+   */
+  int (*keys)(void *context, const uint8_t *address, const fardel_pair_key **keys);
+  /**
+   * A datagram that names tokens was right under this key: if it is newer than the one in use, use it from now on, and
+   * forget the older ones. Called often; must not call into the library, but for fardel_pairing_right().
+   */
+  void (*right)(void *context, const uint8_t *address, const fardel_pair_key *key);
+#endif
 } fardel_config;
 
 /** Counts of a peer that is known, and what is known about the way to it. */
@@ -317,6 +341,15 @@ void fardel_close(fardel_endpoint *endpoint, const uint8_t *address, uint32_t no
 
 /** Closes, and makes room for another peer. What callbacks send to it meanwhile ends in the next fardel_poll(). */
 void fardel_forget(fardel_endpoint *endpoint, const uint8_t *address, uint32_t now_us);
+
+#ifdef FARDEL_PROTECTED
+/**
+ * The keys for an address were set, taken away or revoked by their owner: a session under what is not there any more
+ * ends, as FARDEL_PEER_RESTARTED or FARDEL_PEER_REVOKED. What `right` changes need not be told. Not from within a
+ * callback.
+ */
+void fardel_keys_changed(fardel_endpoint *endpoint, const uint8_t *address, uint32_t now_us);
+#endif
 
 /** The link is down, or up again. While it is down nothing is sent and nobody is given up; deadlines go on. */
 void fardel_link(fardel_endpoint *endpoint, int is_up, uint32_t now_us);

@@ -61,11 +61,24 @@ int fardel_inbox_open(fardel_inbox *inbox, void *memory, size_t bytes, uint16_t 
 int fardel_inbox_datagram(fardel_inbox *inbox, const uint8_t *address, const uint8_t *datagram,
                           uint16_t bytes, int8_t rssi_dbm);
 
-/** From the radio's send callback. */
+/** From the radio's send callback. Tickets that no endpoint gives are ignored. */
 void fardel_inbox_outcome(fardel_inbox *inbox, uint8_t ticket, int outcome);
 
-/** From the endpoint's task: hands everything on. Call fardel_poll() behind it. */
+/**
+ * From the endpoint's task: hands on what is there, at most as many datagrams as there are slots. Call
+ * fardel_poll() behind it.
+ */
 void fardel_inbox_drain(fardel_inbox *inbox, fardel_endpoint *endpoint, uint32_t now_us);
+
+/**
+ * The same, but each datagram goes to `first` first, and to the endpoint only if that returns 0: for a board
+ * that can be found and paired, whose `first` calls fardel_pairing_datagram().
+ */
+void fardel_inbox_drain_first(fardel_inbox *inbox, fardel_endpoint *endpoint,
+                              int (*first)(void *context, const uint8_t *address,
+                                           const uint8_t *datagram, uint16_t bytes,
+                                           uint32_t now_us),
+                              void *context, uint32_t now_us);
 
 #ifdef __cplusplus
 }

@@ -50,6 +50,27 @@ typedef struct fardel_rx {
   uint8_t news;
 } fardel_rx;
 
+#ifdef FARDEL_PROTECTED
+#define FARDEL_SALT_BYTES 12
+
+/** The keys of a protected session. */
+typedef struct fardel_guard {
+  /** 0: it is in plain. */
+  uint8_t is_on;
+  /** Both keys below are what they should be. */
+  uint8_t has_keys;
+  /** Its own token, and the peer's; 0: not known. */
+  uint32_t token;
+  uint32_t peer_token;
+  /** Of the pair key that it is under. */
+  uint32_t key_mark;
+  uint8_t salt[FARDEL_SALT_BYTES];
+  uint8_t peer_salt[FARDEL_SALT_BYTES];
+  uint8_t sending[FARDEL_CIPHER_KEY_BYTES];
+  uint8_t receiving[FARDEL_CIPHER_KEY_BYTES];
+} fardel_guard;
+#endif
+
 /* The order is that of size, then of use: what a processor reaches with a short offset comes first. */
 typedef struct fardel_session {
   uint8_t phase;
@@ -136,6 +157,9 @@ typedef struct fardel_session {
   uint32_t at[7];
   uint32_t loose_crc;
   uint32_t loose_offset;
+#ifdef FARDEL_PROTECTED
+  fardel_guard guard;
+#endif
 } fardel_session;
 
 /** What a session has several of. */
@@ -158,6 +182,9 @@ typedef struct fardel_candidate {
   /** What HELLO in it said. */
   uint16_t mtu;
   uint8_t window;
+#ifdef FARDEL_PROTECTED
+  fardel_guard guard;
+#endif
 } fardel_candidate;
 
 /* Here, too, short offsets first: the session begins within their reach. */
@@ -224,6 +251,12 @@ struct fardel_endpoint {
   uint32_t answer_token;
   uint32_t answer_number;
   uint8_t answer_address[FARDEL_ADDRESS_BYTES];
+#ifdef FARDEL_PROTECTED
+  /** ... its key, and the token that we do not have. */
+  uint32_t answer_mark;
+  uint32_t answer_refused;
+  uint8_t is_answer_secret;
+#endif
   uint8_t is_waiting;
   uint8_t refusals;
   uint8_t is_down;

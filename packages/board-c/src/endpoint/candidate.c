@@ -20,7 +20,8 @@ int fdl_is_echo(const fardel_peer *peer, fdl_incoming *in) {
   uint16_t forward = (uint16_t)(fdl_get_u16(in->bytes + 1) - candidate->seen);
   in->number = candidate->seen + forward;
   return candidate->token && forward <= AHEAD_MAX &&
-         fdl_check(in, candidate->token, candidate->peer_token) & FRAMES_GOOD;
+         fdl_check_short(peer, &candidate->guard, in, candidate->token, candidate->peer_token) &
+             FRAMES_GOOD;
 }
 
 void fdl_forget_candidate(fardel_peer *peer) { peer->candidate.token = 0; }
@@ -31,6 +32,7 @@ int fdl_promote(fardel_peer *peer) {
   if (!candidate->token) return 0;
   fdl_create(peer, candidate->token, candidate->number);
   candidate->token = 0;
+  fdl_guard_promote(peer);
   fdl_adopt(peer, candidate->peer_token);
   session->token_since = session->token >> 16;
   session->highest = candidate->seen;
@@ -52,6 +54,8 @@ void fdl_note_candidate(fardel_peer *peer, const fdl_incoming *in) {
     candidate->token = fdl_draw_token(peer->endpoint);
     candidate->peer_token = in->from;
     candidate->number = candidate->token >> 16;
+    fdl_guard_begin(peer, &candidate->guard, candidate->token);
+    fdl_guard_adopt(peer, &candidate->guard, in->from, in);
   } else if ((int32_t)(in->number - candidate->seen) <= 0) {
     return;
   }
@@ -66,22 +70,25 @@ void fdl_note_candidate(fardel_peer *peer, const fdl_incoming *in) {
 }
 
 uint16_t fdl_compose_answer(fardel_peer *peer) {
-  enum { ALL_BYTES = LONG_HEAD_BYTES + HELLO_BYTES + ACK_BYTES + CRC_BYTES };
   fardel_candidate *candidate = &peer->candidate;
   fardel_endpoint *endpoint = peer->endpoint;
-  uint16_t limit = candidate->bytes;
-  uint8_t *at =
-      fdl_put_long_head(endpoint, candidate->token, candidate->peer_token, candidate->number++);
-  at = fdl_put_hello(endpoint, at);
+  uint16_t mtu = endpoint->config->mtu_bytes;
+  /* Never longer than what it answers. */
+  int limit = candidate->bytes < mtu ? candidate->bytes : mtu;
+  uint32_t number = candidate->number++;
+  uint8_t *at = fdl_put_long_head(endpoint, candidate->token, candidate->peer_token, number);
+  at = fdl_put_salt(endpoint, &candidate->guard, at);
+  limit -= (int)(at - endpoint->datagram) + TAIL_OF(&candidate->guard);
   candidate->bytes = 0;
-  if (limit >= ALL_BYTES && endpoint->config->mtu_bytes >= ALL_BYTES) {
+  if (limit >= HELLO_BYTES) at = fdl_put_hello(endpoint, at);
+  if (limit >= HELLO_BYTES + ACK_BYTES) {
     *at++ = TYPE_ACK;
     at = fdl_put_u16(at, (uint16_t)candidate->seen);
     at = fdl_put_u16(at, (uint16_t)candidate->peer_token);
     *at++ = endpoint->config->window;
     *at++ = ACK_PROMPT;
   }
-  return fdl_seal(endpoint, NULL, at);
+  return SEAL(endpoint, &candidate->guard, candidate->peer_token, number, NULL, at);
 }
 
 #endif

@@ -38,7 +38,7 @@ uint16_t fdl_seal(fardel_endpoint *endpoint, const fardel_session *session, uint
 
 /* Where the long form has no room for an ack it must not be the only form, on either side. */
 static int has_ack_room(const fardel_session *session) {
-  return session->mtu >= LONG_HEAD_BYTES + ACK_BYTES + CRC_BYTES;
+  return session->mtu >= long_head_of(session) + ACK_BYTES + CRC_BYTES;
 }
 
 /* The head, with HELLO until the session is open. */
@@ -53,10 +53,11 @@ static void begin(fdl_writer *out, fardel_peer *peer) {
   out->end = endpoint->datagram + fdl_limit_of(session) - CRC_BYTES;
   if (out->is_long) {
     out->at = fdl_put_long_head(endpoint, session->token, session->peer_token, session->number);
+    out->at = fdl_put_salt(endpoint, &session->guard, out->at);
     if (session->phase != PHASE_OPEN && out->end - out->at >= HELLO_BYTES)
       out->at = fdl_put_hello(endpoint, out->at);
   } else {
-    *endpoint->datagram = HEAD_SHORT;
+    *endpoint->datagram = (uint8_t)(HEAD_SHORT | (is_protected(session) ? HEAD_PROTECTED : 0));
     out->at = fdl_put_u16(endpoint->datagram + 1, (uint16_t)session->number);
   }
 }
@@ -105,11 +106,11 @@ static int is_bare_opening(const fardel_peer *peer) {
 /* An opening is as long as its answer, and whatever is long as the NO-SESSION that may be one. */
 static void pad(fdl_writer *out, int bytes_min) {
   fardel_endpoint *endpoint = out->peer->endpoint;
-  int missing = bytes_min - CRC_BYTES - (int)(out->at - endpoint->datagram);
+  int missing = bytes_min - tail_of(&out->peer->session) - (int)(out->at - endpoint->datagram);
   if (missing > out->end - out->at) missing = (int)(out->end - out->at);
   if (missing <= 0) return;
   /* Behind HELLO, if there is one: what runs to the end must stay last. */
-  uint8_t *from = endpoint->datagram + LONG_HEAD_BYTES + HELLO_BYTES;
+  uint8_t *from = endpoint->datagram + long_head_of(&out->peer->session) + HELLO_BYTES;
   if (from > out->at) from = out->at;
   memmove(from + missing, from, (size_t)(out->at - from));
   memset(from, TYPE_PAD, (size_t)missing);
@@ -183,9 +184,11 @@ uint16_t fdl_compose(fardel_peer *peer, fardel_message **loose) {
   add_messages(&out);
   uint8_t ask = ask_of(&out);
   if (out.at == frames && ask != ASK_NOW && !out.has_acks) return 0;
-  if (out.is_long) pad(&out, NO_SESSION_BYTES);
+  if (out.is_long) pad(&out, no_session_of(&peer->session));
   *peer->endpoint->datagram |= ask;
-  uint16_t bytes = fdl_seal(peer->endpoint, &peer->session, out.at);
+  const fardel_session *session = &peer->session;
+  uint16_t bytes = SEAL(peer->endpoint, &session->guard, session->peer_token, session->number,
+                        session, out.at);
   note_sent(&out, ask, bytes);
   if (out.unreadable) return take_back(peer, out.unreadable);
   *loose = out.loose;

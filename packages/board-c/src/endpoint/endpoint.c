@@ -12,7 +12,8 @@ static int is_possible(const fardel_config *config) {
          config->peers >= 1 && config->peers <= PEERS_MAX && config->window >= 1 &&
          config->window <= FARDEL_WINDOW_MAX && config->buffers < UINT8_MAX &&
          config->link_depth >= 1 && config->link_depth <= FARDEL_LINK_DEPTH_MAX &&
-         config->transmit && config->random && config->receive && config->ended;
+         config->transmit && config->random && config->receive && config->ended &&
+         fdl_can_protect(config);
 }
 
 size_t fardel_bytes(const fardel_config *config) {
@@ -47,7 +48,8 @@ int fardel_send(fardel_endpoint *endpoint, const uint8_t *address, fardel_messag
       message->deadline_us > INT32_MAX || (message->length && !message->bytes && !message->read))
     return FARDEL_INVALID;
   fardel_peer *peer = fdl_find_peer(endpoint, address);
-  uint16_t mtu = endpoint->config->mtu_bytes;
+  if (fdl_is_revoked(endpoint, address)) return FARDEL_PEER_REVOKED;
+  uint16_t mtu = fdl_mtu_for(endpoint, address);
   if (peer && peer->session.phase != PHASE_NONE) mtu = peer->session.mtu;
   if (fdl_is_too_large(message, mtu)) return FARDEL_TOO_LARGE;
   if (!peer) peer = fdl_admit(endpoint, address);

@@ -53,6 +53,8 @@ static int handle_frames(fardel_peer *peer, const fdl_incoming *in, int is_openi
   fdl_frame frame;
   fdl_begin_frames(&frame, in);
   while (fdl_read_frame(&frame) > 0) {
+    /* Somebody may have repeated it. */
+    if (is_opening && is_secret(in) && frame.type != TYPE_HELLO) continue;
     switch (frame.type) {
       case TYPE_HELLO:
         fdl_hello(peer, frame.number, frame.value);

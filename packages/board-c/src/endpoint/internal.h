@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "fardel/fardel.h"
+#include "guard.h"
 #include "wire.h"
 
 enum { PHASE_NONE, PHASE_OPENING, PHASE_ANSWERING, PHASE_OPEN };

@@ -52,10 +52,12 @@ static int transmit_answer(fardel_endpoint *endpoint, fardel_ticket *ticket) {
   uint32_t token = endpoint->answer_token;
   if (!token) return 0;
   uint8_t *at = fdl_put_long_head(endpoint, 0, token, endpoint->answer_number);
+  at = fdl_put_refused(endpoint, at);
   *at++ = TYPE_NO_SESSION;
   endpoint->answer_token = 0;
   ticket->peer = 0;
-  transmit(endpoint, ticket, endpoint->answer_address, fdl_seal(endpoint, NULL, at));
+  uint16_t bytes = fdl_seal_answer(endpoint, at);
+  if (is_sealed(bytes)) transmit(endpoint, ticket, endpoint->answer_address, bytes);
   return 1;
 }
 
@@ -115,12 +117,13 @@ void fardel_close(fardel_endpoint *endpoint, const uint8_t *address, uint32_t no
   fardel_ticket *ticket = fdl_free_ticket(endpoint);
   int is_told = session->phase == PHASE_OPEN && ticket && !endpoint->is_down;
   uint8_t *at = fdl_put_long_head(endpoint, session->token, session->peer_token, session->number);
+  at = fdl_put_salt(endpoint, &session->guard, at);
   *at++ = TYPE_CLOSE;
   *at++ = 0;
-  uint16_t bytes = fdl_seal(endpoint, NULL, at);
+  uint16_t bytes = SEAL(endpoint, &session->guard, session->peer_token, session->number, NULL, at);
   fdl_forget_candidate(peer);
   if (session->phase != PHASE_NONE || peer->queue) fdl_end_session(peer, FARDEL_CANCELLED);
-  if (!is_told) return;
+  if (!is_told || !is_sealed(bytes)) return;
   ticket->peer = 0;
   transmit(endpoint, ticket, address, bytes);
 }

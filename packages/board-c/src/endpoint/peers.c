@@ -50,7 +50,12 @@ fardel_peer *fdl_admit(fardel_endpoint *endpoint, const uint8_t *address) {
     if (is_better) best = each;
   }
   if (!best) return NULL;
-  if (best->is_used) fdl_drop(best);
+  if (best->is_used) {
+    fdl_drop(best);
+    /* The application may have sent to this very address when it was told. */
+    fardel_peer *admitted = fdl_find_peer(endpoint, address);
+    if (admitted) return admitted;
+  }
   best->endpoint = endpoint;
   fdl_clear_session(best);
   best->is_used = 1;

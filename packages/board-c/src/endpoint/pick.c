@@ -14,7 +14,9 @@ static int is_within(uint16_t fragment, uint16_t limit) {
 
 /* Until the peer is verified only messages that fit whole are sent; section 4.3. */
 static int fits(const fardel_session *session, const fardel_message *message) {
-  uint32_t room = (uint32_t)session->mtu - LONG_HEAD_BYTES - HELLO_BYTES - CRC_BYTES;
+  uint32_t room = (uint32_t)session->mtu - long_head_of(session) - HELLO_BYTES - CRC_BYTES;
+  /* A protected opening that is repeated by somebody must deliver nothing. */
+  if (is_protected(session) && session->phase == PHASE_OPENING) return 0;
   return session->phase == PHASE_OPEN || fdl_stream_bytes(message) + DATA_HEAD_BYTES <= room;
 }
 

@@ -39,6 +39,10 @@ static void note_wanted(fardel_peer *peer) {
         fdl_arm(peer, T_ABANDON, UNREACHABLE_US);
       continue;
     }
+    if (session->phase == PHASE_NONE && fdl_is_revoked(peer->endpoint, peer->address)) {
+      fdl_end_session(peer, FARDEL_PEER_REVOKED);
+      return;
+    }
     if (session->phase == PHASE_NONE) fdl_open_session(peer);
     if (session->phase != PHASE_OPEN) session->is_opener = 1;
     return;

@@ -8,7 +8,8 @@ int32_t fdl_limit_of(const fardel_session *session) {
   /* Whoever wanted to talk to this address before it spoke is not bound by what it says. */
   if (session->phase != PHASE_ANSWERING || session->is_opener) return session->mtu;
   if (session->credit_datagrams <= 0) return 0;
-  return session->credit_bytes < session->mtu ? session->credit_bytes : session->mtu;
+  int32_t credit = session->credit_bytes - extra_of(session);
+  return credit < session->mtu ? credit : session->mtu;
 }
 
 uint32_t fdl_numbers_ahead(const fardel_session *session) {
@@ -22,9 +23,9 @@ int fdl_is_far(const fardel_session *session) {
 /* Room for frames in the next datagram; section 2.2 and 4.3. */
 static int32_t frames_room(const fardel_session *session) {
   int32_t limit = fdl_limit_of(session);
-  if (session->phase != PHASE_OPEN) return limit - LONG_HEAD_BYTES - HELLO_BYTES - CRC_BYTES;
+  if (session->phase != PHASE_OPEN) return limit - long_head_of(session) - HELLO_BYTES - CRC_BYTES;
   return limit - CRC_BYTES -
-         (fdl_is_far(session) ? LONG_HEAD_BYTES : SHORT_HEAD_BYTES);
+         (fdl_is_far(session) ? long_head_of(session) : SHORT_HEAD_BYTES);
 }
 
 int fdl_data_rank(const fardel_peer *peer, int may_repeat) {
@@ -62,7 +63,7 @@ int fdl_is_skip_due(const fardel_peer *peer, uint8_t channel) {
 int fdl_rank(const fardel_peer *peer) {
   const fardel_session *session = &peer->session;
   if (session->phase == PHASE_NONE) return -1;
-  if (fdl_limit_of(session) < LONG_HEAD_BYTES + CRC_BYTES) return -1;
+  if (fdl_limit_of(session) < long_head_of(session) + CRC_BYTES) return -1;
   if (fdl_is_ack_due(peer) || session->is_probe_due) return 3;
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
     if (fdl_is_skip_due(peer, i)) return 3;

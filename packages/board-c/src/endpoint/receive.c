@@ -268,6 +268,8 @@ void fdl_rx_flush(fardel_peer *peer) {
 
 void fdl_rx_close(fardel_peer *peer) {
   fdl_rx_flush(peer);
+  /* Who is busy even now gets no more of what has begun. */
+  for (uint8_t i = 0; i < FARDEL_CHANNELS; i++) break_message(peer, i);
   fdl_free_buffers(peer);
   fdl_break_loose(peer);
 }

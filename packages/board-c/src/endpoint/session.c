@@ -40,8 +40,9 @@ void fdl_forget_peer_token(fardel_peer *peer) {
   fdl_rx_close(peer);
   session->peer_token = 0;
   session->token_since = session->number;
-  session->mtu = peer->endpoint->config->mtu_bytes;
+  session->mtu = (uint16_t)(peer->endpoint->config->mtu_bytes - extra_of(session));
   session->phase = PHASE_OPENING;
+  fdl_guard_forget_peer(peer);
   session->is_awaiting = 0;
   fdl_disarm(session, T_PROBE);
   fdl_disarm(session, T_ACK);
@@ -90,12 +91,17 @@ void fdl_create(fardel_peer *peer, uint32_t token, uint32_t number) {
 void fdl_create_anew(fardel_peer *peer) {
   uint32_t token = fdl_draw_token(peer->endpoint);
   fdl_create(peer, token, token >> 16);
+  fdl_guard_begin(peer, &peer->session.guard, token);
+  peer->session.mtu = (uint16_t)(peer->session.mtu - extra_of(&peer->session));
 }
 
 void fdl_hello(fardel_peer *peer, uint16_t mtu, uint8_t window) {
   fardel_session *session = &peer->session;
   if (session->peer_window) return;
   session->peer_window = window;
+  /* No honest one states less. */
+  if (is_protected(session) && mtu < PROTECTED_MTU_MIN) mtu = PROTECTED_MTU_MIN;
+  mtu = (uint16_t)(mtu - extra_of(session));
   if (mtu < session->mtu) session->mtu = mtu;
   for (uint8_t i = 0; i < FARDEL_CHANNELS; i++)
     session->tx[i].limit = (uint16_t)(session->tx[i].peer_next + window);

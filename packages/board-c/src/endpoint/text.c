@@ -22,6 +22,9 @@ const char *fardel_text(int result) {
       "Nothing was heard from the peer for 30 seconds: is it switched on, and in range?",
       "The peer has ended the session.",
       "The bytes of the message could not be read.",
+#ifdef FARDEL_PROTECTED
+      "The key of this peer was revoked: pair with it again if you want to speak to it.",
+#endif
   };
   if (result >= 0 && result < (int)(sizeof texts / sizeof texts[0])) return texts[result];
   if (result < 0 && result > -(int)(sizeof errors / sizeof errors[0])) return errors[-result];

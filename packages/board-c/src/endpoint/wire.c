@@ -1,5 +1,7 @@
 #include "wire.h"
 
+#include "guard.h"
+
 #include <string.h>
 
 #include "../checksum.h"
@@ -114,8 +116,8 @@ int fdl_read_frame(fdl_frame *frame) {
   frame->flags = first;
   frame->channel = first & 0x0F;
   frame->count = 0;
-  if (head >= 2) frame->number = fdl_get_u16(at);
-  if (head >= 3) frame->value = at[2];
+  frame->number = head >= 2 ? fdl_get_u16(at) : 0;
+  frame->value = head >= 3 ? at[2] : 0;
   switch (type) {
     case TYPE_DATA:
       return read_rest(frame, first & (DATA_FIRST | DATA_LAST), first & DATA_LENGTH);
@@ -176,12 +178,24 @@ uint16_t fdl_datagram_crc(const uint8_t *datagram, uint16_t bytes, uint32_t toke
 int fdl_is_datagram(const uint8_t *datagram, uint16_t bytes) {
   if (bytes < SHORT_HEAD_BYTES + CRC_BYTES) return 0;
   uint8_t head = datagram[0] & (uint8_t)~HEAD_ASK;
+#ifdef FARDEL_PROTECTED
+  if (head == (HEAD_SHORT | HEAD_PROTECTED)) return bytes >= SHORT_HEAD_BYTES + FARDEL_TAG_BYTES;
+  if (head == (HEAD_LONG | HEAD_PROTECTED))
+    return bytes >= PROTECTED_LONG_HEAD_BYTES + FARDEL_TAG_BYTES;
+#endif
   return head == HEAD_SHORT || (head == HEAD_LONG && bytes >= LONG_HEAD_BYTES + CRC_BYTES);
 }
 
 int fdl_is_long(const fdl_incoming *in) { return in->bytes[0] & HEAD_LONG_BIT; }
 
 void fdl_begin_frames(fdl_frame *frame, const fdl_incoming *in) {
+#ifdef FARDEL_PROTECTED
+  if (in->frames) {
+    frame->at = in->frames;
+    frame->end = in->frames + in->frames_bytes;
+    return;
+  }
+#endif
   frame->at = in->bytes + (fdl_is_long(in) ? LONG_HEAD_BYTES : SHORT_HEAD_BYTES);
   frame->end = in->bytes + in->count - CRC_BYTES;
 }

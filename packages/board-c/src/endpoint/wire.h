@@ -122,6 +122,13 @@ typedef struct fdl_incoming {
   uint16_t count;
   /** Something in it wants an ack. */
   uint8_t elicits;
+#ifdef FARDEL_PROTECTED
+  uint16_t frames_bytes;
+  /** Of a protected one: its frames in plain. */
+  const uint8_t *frames;
+  /** Under which key it was right; 0: not known. */
+  uint32_t key_mark;
+#endif
 } fdl_incoming;
 
 int fdl_is_long(const fdl_incoming *in);

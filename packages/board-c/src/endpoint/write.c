@@ -17,9 +17,8 @@ int fdl_is_too_large(const fardel_message *message, uint16_t mtu) {
   uint32_t max = (uint32_t)(mtu - FARDEL_AROUND_BYTES) * FRAGMENTS_MAX;
   if (message->channel >= FARDEL_LOOSE) {
     uint32_t room = loose_room(mtu);
-    max = room - 1;
-    if (HAS_LOOSE_PARTS)
-      max = (room - LOOSE_HEAD_BYTES) * LOOSE_FRAGMENTS_MAX - MESSAGE_CRC_BYTES;
+    max = HAS_LOOSE_PARTS ? (room - LOOSE_HEAD_BYTES) * LOOSE_FRAGMENTS_MAX - MESSAGE_CRC_BYTES
+                          : room - 1;
   }
   return message->length > max;
 }

@@ -48,25 +48,37 @@ int fardel_inbox_datagram(fardel_inbox *inbox, const uint8_t *address, const uin
 
 void fardel_inbox_outcome(fardel_inbox *inbox, uint8_t ticket, int outcome) {
   uint8_t written = inbox->outcomes_written;
+  if (ticket >= FARDEL_LINK_DEPTH_MAX) return;
   inbox->outcomes[written % FARDEL_INBOX_OUTCOMES] = (uint8_t)(ticket << 4 | (outcome & 0x0F));
   FARDEL_BARRIER();
   inbox->outcomes_written = (uint8_t)(written + 1);
 }
 
-void fardel_inbox_drain(fardel_inbox *inbox, fardel_endpoint *endpoint, uint32_t now_us) {
+void fardel_inbox_drain_first(fardel_inbox *inbox, fardel_endpoint *endpoint,
+                              int (*first)(void *context, const uint8_t *address,
+                                           const uint8_t *datagram, uint16_t bytes,
+                                           uint32_t now_us),
+                              void *context, uint32_t now_us) {
   while (inbox->outcomes_read != inbox->outcomes_written) {
     FARDEL_BARRIER();
     uint8_t word = inbox->outcomes[inbox->outcomes_read % FARDEL_INBOX_OUTCOMES];
     fardel_outcome(endpoint, word >> 4, word & 0x0F, now_us);
     inbox->outcomes_read = (uint8_t)(inbox->outcomes_read + 1);
   }
-  while (inbox->read != inbox->written) {
+  /* No more than the ring has: who fills it as fast as it is emptied must not keep fardel_poll() waiting. */
+  for (uint8_t left = inbox->slot_count; left > 0 && inbox->read != inbox->written; left--) {
     FARDEL_BARRIER();
     const uint8_t *slot = slot_of(inbox, inbox->read);
     uint16_t bytes = (uint16_t)(slot[FARDEL_ADDRESS_BYTES] << 8 | slot[FARDEL_ADDRESS_BYTES + 1]);
-    fardel_datagram(endpoint, slot, slot + FARDEL_INBOX_HEAD_BYTES, bytes,
-                    (int8_t)slot[FARDEL_ADDRESS_BYTES + 2], now_us);
+    const uint8_t *datagram = slot + FARDEL_INBOX_HEAD_BYTES;
+    if (!first || !first(context, slot, datagram, bytes, now_us))
+      fardel_datagram(endpoint, slot, datagram, bytes, (int8_t)slot[FARDEL_ADDRESS_BYTES + 2],
+                      now_us);
     FARDEL_BARRIER();
     inbox->read = after(inbox->read, inbox->slot_count);
   }
+}
+
+void fardel_inbox_drain(fardel_inbox *inbox, fardel_endpoint *endpoint, uint32_t now_us) {
+  fardel_inbox_drain_first(inbox, endpoint, NULL, NULL, now_us);
 }

@@ -8,6 +8,7 @@
 #include "harness.h"
 
 #include "../../src/endpoint/internal.h"
+#include "crypto-told.h"
 
 /* What the test is called back for. */
 enum {
@@ -26,7 +27,11 @@ enum {
   TOLD_INFO,
   TOLD_TEXT,
   /* Address: a session is over that had never been open, of which fardel.h says nothing. */
-  TOLD_VANISHED
+  TOLD_VANISHED,
+  /* Address. Answers with its pair keys, each with its side behind it; -1: it is revoked. */
+  TOLD_KEYS,
+  /* Address, key. */
+  TOLD_RIGHT
 };
 
 enum { ENDPOINTS = 64, MESSAGES = 256, HELD_BYTES = 256, MEMORY_BYTES = 112 * 1024, PEERS = 254 };
@@ -129,6 +134,32 @@ static int read_bytes(fardel_message *message, uint32_t offset, uint8_t *into, u
   return 0;
 }
 
+#ifdef FARDEL_PROTECTED
+static int keys_for(void *context, const uint8_t *address, const fardel_pair_key **keys) {
+  /* Where they lie for no longer than an application may move them: until it is asked again. */
+  static fardel_pair_key found[2][FARDEL_KEYS_MAX];
+  static int turn;
+  enum { BYTES = FARDEL_PAIR_KEY_BYTES + 1 };
+  turn = !turn;
+  int count = TELL(TOLD_KEYS, number_of(context), 0, address, FARDEL_ADDRESS_BYTES);
+  memset(found, 0xAA, sizeof found);
+  *keys = found[turn];
+  if (count < 0) return FARDEL_REVOKED;
+  for (int i = 0; i < count / BYTES; i++) {
+    memcpy(found[turn][i].bytes, ANSWER + i * BYTES, FARDEL_PAIR_KEY_BYTES);
+    found[turn][i].side = ANSWER[i * BYTES + FARDEL_PAIR_KEY_BYTES];
+  }
+  return count / BYTES;
+}
+
+static void right(void *context, const uint8_t *address, const fardel_pair_key *key) {
+  uint8_t told[FARDEL_ADDRESS_BYTES + FARDEL_PAIR_KEY_BYTES];
+  memcpy(told, address, FARDEL_ADDRESS_BYTES);
+  memcpy(told + FARDEL_ADDRESS_BYTES, key->bytes, FARDEL_PAIR_KEY_BYTES);
+  TELL(TOLD_RIGHT, number_of(context), 0, told, sizeof told);
+}
+#endif
+
 static void note_sessions(board *of) {
   for (int i = 0; i < of->config.peers; i++) {
     const fardel_peer *peer = &of->endpoint->peers[i];
@@ -157,6 +188,14 @@ static void fill_config(fardel_config *config, int mtu, int peers, int window, i
   config->receive = receive;
   config->ended = ended;
   config->session = tell_session;
+#ifdef FARDEL_PROTECTED
+  static fardel_crypto crypto;
+  harness_crypto(&crypto);
+  config->crypto = &crypto;
+  config->right = right;
+  /* All is in plain where no key can be. */
+  if (mtu >= PROTECTED_MTU_MIN) config->keys = keys_for;
+#endif
 }
 
 /* @returns number of the endpoint, or what fardel_open() returns if that is less than 0 */
@@ -311,6 +350,21 @@ EXPORT int endpoint_text(int result) {
   return count;
 }
 
+/* Address: its keys are others now. */
+EXPORT int endpoint_keys_changed(int number, int now) {
+  uint8_t address[FARDEL_ADDRESS_BYTES];
+  board *of = at(number);
+  memcpy(address, INPUT, sizeof address);
+  if (!of) return 0;
+#ifdef FARDEL_PROTECTED
+  fardel_keys_changed(of->endpoint, address, (uint32_t)now);
+  note_sessions(of);
+#else
+  (void)now;
+#endif
+  return 0;
+}
+
 /* ---- a look inside */
 
 /* @returns fragments that wait, and messages under way to us */
@@ -353,4 +407,14 @@ EXPORT int endpoint_bytes(int mtu, int peers, int window, int buffers, int link_
   fardel_config config;
   fill_config(&config, mtu, peers, window, buffers, link_depth, 0);
   return (int)fardel_bytes(&config);
+}
+
+/* @returns whether an endpoint with keys may have this MTU; without FARDEL_PROTECTED any */
+EXPORT int endpoint_is_possible(int mtu) {
+  fardel_config config;
+  fill_config(&config, mtu, 1, 1, 0, 1, 0);
+#ifdef FARDEL_PROTECTED
+  config.keys = keys_for;
+#endif
+  return fardel_bytes(&config) > 0;
 }

@@ -21,14 +21,20 @@ const STALE_MS = 3_600_000;
 
 /** Which folders of `src` a harness needs. `src/*.c` is in all of them. */
 const SOURCES = {
-  endpoint: ["endpoint"],
+  endpoint: ["endpoint", "crypto"],
   wire: ["endpoint"],
   bridge: ["bridge"],
+  pairing: ["pairing", "crypto", "endpoint"],
   /** Of the tests of all this. */
   self: [],
 } as const;
 
 export type HarnessName = keyof typeof SOURCES;
+
+/** Harnesses whose code calls ciphers: the test's, or with this definition those of a library. */
+const WITH_CIPHERS: readonly HarnessName[] = ["endpoint", "pairing"];
+/** Not for WebAssembly, nor for another processor: there the library is not installed. */
+export const MBEDTLS = "HARNESS_MBEDTLS";
 
 const WARNINGS = ["-Wall", "-Wextra", "-pedantic", "-Werror"];
 /** The compiler and its options, without sources and output. */
@@ -44,6 +50,11 @@ const TARGETS = {
     ...["-fsanitize=address,undefined", "-fno-sanitize-recover=all"],
   ],
   native: ["gcc", "-O2"],
+  /** As sanitized, with what fardel.h lets out of a small endpoint. */
+  small: [
+    ...["gcc", "-O1", "-g", "-fno-omit-frame-pointer", "-DFARDEL_SMALL"],
+    ...["-fsanitize=address,undefined", "-fno-sanitize-recover=all"],
+  ],
   "big-endian": ["powerpc-linux-gnu-gcc", "-O2", "-static"],
 } as const;
 
@@ -60,7 +71,8 @@ export type Defines = readonly string[];
  * @throws Error with what the compiler says
  */
 export function build(harness: HarnessName, target: Target, defines: Defines = []): string {
-  const sources = sourcesOf(harness, target);
+  const hasLibrary = defines.includes(MBEDTLS);
+  const sources = sourcesOf(harness, target, hasLibrary);
   const options = [
     ...["-std=c99", ...WARNINGS, ...defines.map((define) => `-D${define}`)],
     ...["-I", join(ROOT, "include"), "-I", HARNESS],
@@ -77,9 +89,9 @@ export function build(harness: HarnessName, target: Target, defines: Defines = [
   const table = `${made}.table.c`;
   if (target !== "wasm") writeFileSync(table, dispatchTable(harness));
   const all = target === "wasm" ? sources : [...sources, table];
-  const result = spawnSync(compiler, [...own, ...options, ...all, "-o", made], {
-    encoding: "utf8",
-  });
+  const libraries = hasLibrary ? ["-lmbedcrypto"] : [];
+  const words = [...own, ...options, ...all, "-o", made, ...libraries];
+  const result = spawnSync(compiler, words, { encoding: "utf8" });
   rmSync(table, { force: true });
   if (result.status !== 0)
     throw new Error(`${stem} was not built: ${result.error?.message ?? result.stderr}`);
@@ -124,11 +136,13 @@ function harnessFile(harness: HarnessName): string {
   return join(HARNESS, `${harness}-harness.c`);
 }
 
-function sourcesOf(harness: HarnessName, target: Target): string[] {
+function sourcesOf(harness: HarnessName, target: Target, hasLibrary: boolean): string[] {
   const folders = ["src", ...SOURCES[harness].map((folder) => `src/${folder}`)];
   const library = folders.flatMap((folder) => filesIn(join(ROOT, folder), ".c"));
   const side = join(HARNESS, target === "wasm" ? "wasm.c" : "native.c");
-  return [...library, harnessFile(harness), side];
+  const ciphers = WITH_CIPHERS.includes(harness) ? [join(HARNESS, "crypto-told.c")] : [];
+  if (hasLibrary) ciphers.push(join(ROOT, "examples/crypto-mbedtls.c"));
+  return [...library, harnessFile(harness), ...ciphers, side];
 }
 
 function filesIn(folder: string, ending: string): string[] {
@@ -141,8 +155,8 @@ function filesIn(folder: string, ending: string): string[] {
 /** Of all that goes into a program, headers included. */
 function digestOf(sources: readonly string[], words: readonly string[]): string {
   const folders = [
-    ...["include/fardel", "src", "src/endpoint", "src/bridge", "test/harness"],
-    "test/harness/freestanding",
+    ...["include/fardel", "src", "src/endpoint", "src/bridge", "src/crypto", "src/pairing"],
+    ...["test/harness", "test/harness/freestanding", "examples"],
   ];
   const headers = folders
     .map((folder) => join(ROOT, folder))

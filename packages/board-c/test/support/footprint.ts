@@ -14,6 +14,10 @@ export interface Library {
   readonly defines?: readonly string[];
   /** Below `src`: files, or folders with all of their files. */
   readonly sources: readonly string[];
+  /** What these call, and the endpoint has already: it counts for the stack alone. */
+  readonly shared?: readonly string[];
+  /** Where it is measured; default: on all processors. */
+  readonly processors?: readonly string[];
   /** C that says how many bytes of memory the application gives. */
   readonly memory: string;
   /** The function for people's eyes, which a program that does not call it does not hold. */
@@ -30,12 +34,41 @@ const ENDPOINT: Library = {
   reentry: "fardel_send",
 };
 
+/** Discovery and pairing, with the record of keys. */
+const PAIRING: Library = {
+  name: "pairing",
+  sources: ["pairing", "crypto"],
+  shared: ["checksum.c", "endpoint/wire.c"],
+  memory:
+    '#include "fardel/keys.h"\n#include "fardel/pairing.h"\nchar memory[sizeof(fardel_pairing) + sizeof(fardel_keys)];\n',
+  text: "fardel_pairing_text",
+  reentry: "fardel_pairing_right",
+};
+
+const WAYS = ["cable", "code", "compare", "renew"];
+
+/** One way of pairing alone. */
+function pairingBy(way: string): Library {
+  const defines = WAYS.flatMap((each) =>
+    each === way ? [] : [`FARDEL_PAIRING_${each.toUpperCase()}=0`],
+  );
+  return { ...PAIRING, name: `pairing, ${way}`, defines, processors: ["Cortex-M0"] };
+}
+
 /**
  * The endpoint: datagrams of 250 bytes, one peer, a window of 8. The bridge: as examples/bridge.c.
  */
 export const LIBRARIES: readonly Library[] = [
   ENDPOINT,
   { ...ENDPOINT, name: "endpoint, small", defines: ["FARDEL_SMALL", "FARDEL_ONE_PEER"] },
+  {
+    ...ENDPOINT,
+    name: "endpoint, protected",
+    sources: [...ENDPOINT.sources, "crypto"],
+    defines: ["FARDEL_PROTECTED"],
+  },
+  PAIRING,
+  ...WAYS.map(pairingBy),
   {
     name: "bridge",
     sources: ["checksum.c", "bridge"],
@@ -106,8 +139,10 @@ function measureIn(folder: string, library: Library, processor: Processor): Foot
     runIn(folder, processor.tools + tool, args);
   const defines = (library.defines ?? []).map((define) => `-D${define}`);
   const options = [...processor.options, ...OPTIONS, ...defines];
-  run("gcc", [...options, "-c", ...sourcesOf(library)]);
+  run("gcc", [...options, "-c", ...sourcesOf(library.sources)]);
   const objects = filesIn(folder, ".o");
+  const shared = sourcesOf(library.shared ?? []);
+  if (shared.length > 0) run("gcc", [...options, "-c", ...shared]);
   const sections = objects.flatMap((object) => sectionsOf(run("size", ["-A", object])));
   const isText = ({ name }: Section) =>
     name.endsWith(`.${library.text}`) || /\.rodata.*\.str/.test(name);
@@ -143,7 +178,7 @@ function stackOf(chain: readonly Frame[]): number {
   return chain.reduce((bytes, frame) => bytes + frame.bytes, 0);
 }
 
-function sourcesOf({ sources }: Library): string[] {
+function sourcesOf(sources: readonly string[]): string[] {
   return sources.flatMap((name) => {
     const path = join(ROOT, "src", name);
     return name.endsWith(".c") ? [path] : filesIn(path, ".c").map((file) => join(path, file));

@@ -106,7 +106,7 @@ describe("describeDatagram", () => {
       "protected long from a1b2c3d4 to 0f1e2d3c #0000a1b2 ask none · salt 00 01 02 03 04 05 06 07 08 09 0a 0b · 1 byte encrypted · tag 01 02 03 04 05 06 07 08",
     );
     expect(described("58 a1b2c3d4 0f1e2d3c 0000a1b2 00")).toBe(
-      "too-short, 14 bytes: 58 a1 b2 c3 d4 0f 1e 2d 3c 00 00 a1 b2 00",
+      "protected, too-short, 14 bytes: 58 a1 b2 c3 d4 0f 1e 2d 3c 00 00 a1 b2 00",
     );
   });
 

@@ -41,7 +41,8 @@ export function describeDatagram(bytes: Uint8Array): string {
     return describeSessionless(bytes);
   const isSecret = isProtected(bytes);
   const head = isSecret ? decodeProtectedHead(bytes) : decodeHead(bytes);
-  if (!head.ok) return `${head.fault}, ${countBytes(bytes.length)}: ${hexOf(bytes)}`;
+  const secret = isSecret ? "protected, " : "";
+  if (!head.ok) return `${secret}${head.fault}, ${countBytes(bytes.length)}: ${hexOf(bytes)}`;
   if (isSecret) return describeProtected(bytes, head.value);
   const to = bytes.length - CRC_BYTES;
   const parts = [describeHead(head.value)];

@@ -155,8 +155,6 @@ export class Announcing implements Disposable {
       const to = out.to ?? broadcastAddress;
       // Nothing here is acknowledged: whoever asked asks again. It fails when the endpoint is closed.
       if (to) this.#announcements.send(to, out.body).catch(() => this.close());
-      // It goes out with what else is sent in this turn of the event loop, which a virtual clock has to wait for.
-      this.#clock.wakeWaiters?.();
     }
     this.#timer.set(this.#announcer.timeoutUs);
   }

@@ -178,11 +178,7 @@ export class Discovery implements AsyncIterable<Found> {
     const nowUs = this.#clock.nowUs();
     this.#searcher.handleTimeout(nowUs);
     const query = this.#searcher.pollTransmit(nowUs);
-    if (query) {
-      void this.#send(query);
-      // It goes out with what else is sent in this turn of the event loop, which a virtual clock has to wait for.
-      this.#clock.wakeWaiters?.();
-    }
+    if (query) void this.#send(query);
     if (this.#searcher.isComplete && this.#plan.mode === "ask") this.#leave();
     else this.#timer.set(this.#searcher.timeoutUs);
   }
