@@ -1,6 +1,9 @@
 import type { PeerReport } from "@fardel/core";
 import { count, counted, duration, percent } from "./format.js";
 
+/** What a session with a key is. */
+export const PROTECTED_WORDS = "encrypted and authenticated, with the key of this pair";
+
 /** What the way to a peer was like, line by line: a name, and what there is to say. */
 export function linkFacts(report: PeerReport): (readonly [name: string, fact: string])[] {
   const { roundTripUs, roundTripVariationUs = 0, lossRate, rssiDbm, radioChannel } = report;
@@ -30,7 +33,7 @@ export function linkFacts(report: PeerReport): (readonly [name: string, fact: st
   facts.push([
     "protection",
     report.isProtected
-      ? "encrypted and authenticated, with the key of this pair"
+      ? PROTECTED_WORDS
       : "none: not protected, neither encrypted nor authenticated",
   ]);
   return facts;

@@ -1,8 +1,10 @@
 import { createRequire } from "node:module";
 import { Command } from "commander";
 import { addBridge } from "./commands/bridge.js";
+import { addDiscover } from "./commands/discover.js";
 import { addEstimate } from "./commands/estimate.js";
 import { addMonitor } from "./commands/monitor.js";
+import { addPair } from "./commands/pair.js";
 import { addPeers } from "./commands/peers.js";
 import { addPorts } from "./commands/ports.js";
 import { addReceive } from "./commands/receive.js";
@@ -16,7 +18,7 @@ export function createProgram(context: Context): Command {
   const { output } = context;
   const program = new Command("fardel")
     .description(
-      "Whole messages over tiny lossy datagrams: send, receive, simulate, look at links.",
+      "Whole messages over tiny lossy datagrams: find boards, pair, send, receive, simulate, look at links.",
     )
     .version(version(), "-V, --version", "print the version")
     .helpOption("-h, --help", "show help")
@@ -32,6 +34,8 @@ export function createProgram(context: Context): Command {
     });
   addSend(program, context);
   addReceive(program, context);
+  addDiscover(program, context);
+  addPair(program, context);
   addPeers(program, context);
   addPorts(program, context);
   addBridge(program, context);

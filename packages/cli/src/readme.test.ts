@@ -48,8 +48,10 @@ describe("the tour in README.md", () => {
       const mustFail = first === "!";
       const [name, ...args] = mustFail ? rest : [first, ...rest];
       expect(name).toBe("fardel");
-      const context = new TestContext();
+      const context = new TestContext({ peersFile: join(folder, "peers.json") });
       const code = await runToEnd(args, context);
+      if (args.includes("row-1") && name === "fardel" && args[0] === "send")
+        expect(context.out).toContain("encrypted and authenticated, with the key");
       expect([line, context.err, code]).toEqual([
         line,
         context.err,

@@ -24,7 +24,7 @@ export class TestContext<C extends Clock = VirtualClock> implements Context {
     options: {
       /** Default: a virtual clock. */
       readonly clock?: C;
-      readonly input?: readonly Uint8Array[];
+      readonly input?: readonly Uint8Array[] | AsyncIterable<Uint8Array>;
       /** Default `false`. */
       readonly isTerminal?: boolean;
       readonly peersFile?: string;
@@ -33,7 +33,7 @@ export class TestContext<C extends Clock = VirtualClock> implements Context {
     const { clock = new VirtualClock() as Clock as C, input = [], isTerminal = false } = options;
     this.clock = clock;
     this.peersFile = options.peersFile ?? join(tmpdir(), "fardel-no-such-folder", "peers.json");
-    this.input = iterate(input);
+    this.input = Symbol.asyncIterator in input ? input : iterate(input);
     this.output = {
       out: (text) => {
         this.out += text;
@@ -87,6 +87,37 @@ export class TestContext<C extends Clock = VirtualClock> implements Context {
 
   #tell(): void {
     for (const look of [...this.#watchers]) look();
+  }
+}
+
+/** Standard input with a person at it. */
+export class Typist implements AsyncIterable<Uint8Array> {
+  readonly #typed: Uint8Array[] = [];
+  #isOver = false;
+  #wake = () => {};
+
+  /** A line, with its end. */
+  type(line: string): void {
+    this.#typed.push(new TextEncoder().encode(`${line}\n`));
+    this.#wake();
+  }
+
+  /** As Ctrl-D does. */
+  end(): void {
+    this.#isOver = true;
+    this.#wake();
+  }
+
+  async *[Symbol.asyncIterator](): AsyncGenerator<Uint8Array> {
+    for (;;) {
+      const next = this.#typed.shift();
+      if (next) yield next;
+      else if (this.#isOver) return;
+      else
+        await new Promise<void>((resolve) => {
+          this.#wake = resolve;
+        });
+    }
   }
 }
 

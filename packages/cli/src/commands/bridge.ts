@@ -13,6 +13,7 @@ import { printable, writeJson } from "../output.js";
 import { EXIT, usageProblem } from "../problem.js";
 import { addObservationOptions } from "../recording/observation.js";
 import { jsonOption, type ObservedOptions, observed } from "./common-options.js";
+import { simulatedShows } from "./pair-proof.js";
 
 interface Options extends ObservedOptions {
   readonly port: string;
@@ -87,7 +88,12 @@ async function bridge(options: Options, context: Context): Promise<void> {
   const address = parseLink(`serial:${port}`);
   if (address.kind !== "serial") throw usageProblem(`${port} is not a serial port.`);
   const { Bridge, linkRadio } = await import("@fardel/serial-bridge");
-  const open = await observed(await openAddress(behind, context), options.behind, options, context);
+  const open = await observed(
+    await openAddress(behind, context, { isFindable: true }),
+    options.behind,
+    options,
+    context,
+  );
   try {
     const running = await Bridge.start({
       source: await portSource(address),
@@ -109,6 +115,9 @@ async function bridge(options: Options, context: Context): Promise<void> {
   }
 }
 
+/** Boards whose claim codes are told. */
+const LABELS_MAX = 10;
+
 function parseBehind({ behind, boards }: Options): LinkAddress {
   const address = parseLink(behind);
   switch (address.kind) {
@@ -128,12 +137,19 @@ function parseBehind({ behind, boards }: Options): LinkAddress {
 
 function announce(
   { port, json }: Options,
-  { link, describe }: OpenLink,
+  { link, describe, simulated }: OpenLink,
   { output }: Context,
 ): void {
   const address = link.localAddress && formatAddress(link.localAddress);
   if (json) writeJson(output, { type: "bridge", port, address, behind: describe });
   output.err(`Bridge ${address} at ${printable(port)}, behind it ${describe}. Ctrl-C ends it.\n`);
+  if (!simulated) return;
+  const labels = simulated.labels
+    .slice(0, LABELS_MAX)
+    .map(({ name, claimCode }) => `${name} ${claimCode}`);
+  const more = simulated.labels.length > LABELS_MAX ? ", …" : "";
+  output.err(`Claim codes of the simulated boards, invented: ${labels.join(", ")}${more}\n`);
+  simulated.onShortCode((shortCode) => output.err(`${simulatedShows(shortCode)}\n`));
 }
 
 function summarize(statistics: BridgeStatistics, { json }: Options, { output }: Context): void {

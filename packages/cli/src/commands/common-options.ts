@@ -3,7 +3,7 @@ import type { Context } from "../context.js";
 import { LINK_FORMS } from "../link-address/link-syntax.js";
 import { type OpenLink, openLink } from "../link-address/open-link.js";
 import {
-  type PairedLink,
+  type PairingLink,
   readPairedBoards,
   type StoreOptions,
   withPairedBoards,
@@ -40,7 +40,7 @@ export const LINK_NOTES: readonly string[] = [
     "  udp:127.0.0.1:7400?mtu=250            only on this computer; others: broadcast=ADDRESS[:PORT]",
     "  lossy:loss=0.2,seed=3                 a simulated channel in this process, with a board on it;",
     "                                        others: preset, burst, duplicate, corrupt, delay, mtu,",
-    "                                        distance, board, boards, every",
+    "                                        distance, board, boards, spacing, channels, every",
   ].join("\n"),
 ];
 
@@ -68,11 +68,18 @@ export function withLink(command: Command): Command {
   return addObservationOptions(command);
 }
 
-/** Opens the link, recorded and traced if that is asked for, with the names and keys of paired boards. */
-export async function openObserved(options: LinkOptions, context: Context): Promise<PairedLink> {
+/**
+ * Opens the link, recorded and traced if that is asked for, with the names and keys of paired boards.
+ * @param isFindable - whether simulated boards can be found and paired with
+ */
+export async function openObserved(
+  options: LinkOptions,
+  context: Context,
+  isFindable = false,
+): Promise<PairingLink> {
   // First: on an open link things begin to happen.
   const paired = await readPairedBoards(options, context);
-  const open = await openLink(options.link, context);
+  const open = await openLink(options.link, context, { peers: paired.peers, isFindable });
   return withPairedBoards(await observed(open, options.link, options, context), paired, context);
 }
 

@@ -5,7 +5,7 @@ import type { MonitorView, PeerView } from "./monitor-view.js";
 
 /** Views of a monitor as text and as JSON. All pure. */
 
-/** Said of every link of this version: nothing is authenticated or encrypted. */
+/** Said of every peer: `none` is read, forged and replayed by whoever is in range. */
 function protectionOf({ report }: PeerView): "on" | "none" {
   return report?.isProtected ? "on" : "none";
 }

@@ -1,10 +1,13 @@
 import { mkdtemp, readFile, rm, stat, writeFile } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { Endpoint } from "@fardel/core";
 import { type PairedPeer, PeerBook } from "@fardel/pairing";
 import { PeerFile } from "@fardel/pairing/node";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import { runToEnd, TestContext } from "../test-context.js";
+import { openLink } from "../link-address/open-link.js";
+import { readPairedBoards, withPairedBoards } from "../paired/paired-boards.js";
+import { passTime, runToEnd, TestContext } from "../test-context.js";
 
 let folder: string;
 let store: string;
@@ -158,7 +161,7 @@ describe("names of paired boards", () => {
     expect(context.objects.at(-1)).toMatchObject({ to: "02:00:00:00:00:0b", isProtected: false });
   });
 
-  it("a board with a key is not spoken to in plain, and a revoked one not at all", async () => {
+  it("a board with a key is spoken to in protected sessions, and a revoked one not at all", async () => {
     await fill(peer("row-7", 0x0b), peer("lost", 0x0c, { keys: [], usedIndex: 0, revokedMs: 1 }));
     const file = join(folder, "fans.bin");
     await writeFile(file, "on");
@@ -166,16 +169,32 @@ describe("names of paired boards", () => {
       const context = new TestContext({ peersFile: store });
       const args = ["send", file, "--to", to, "--link", link, "--deadline", "2s", "--json"];
       const exitCode = await runToEnd(args, context);
-      return { exitCode, ...(context.objects.at(-1) as { error: { code: string } }) };
+      return { exitCode, ...context.objects.at(-1) };
     };
-    // The simulated board has no key.
+    // The simulated board has the other side of the key.
     expect(await send("row-7", "lossy:board=02:00:00:00:00:0b")).toMatchObject({
-      exitCode: 1,
-      error: { code: "deadline-passed" },
+      exitCode: 0,
+      isProtected: true,
     });
     expect(await send("lost", "lossy:board=02:00:00:00:00:0c")).toMatchObject({
       exitCode: 1,
       error: { code: "peer-revoked" },
     });
+  });
+
+  it("a board that has lost its key is not spoken to in plain", async () => {
+    await fill(peer("row-7", 0x0b));
+    const context = new TestContext({ peersFile: store });
+    // Without the peers of the store: this board knows nothing of them.
+    const link = await openLink("lossy:board=02:00:00:00:00:0b", context);
+    const open = withPairedBoards(link, await readPairedBoards({}, context), context);
+    const { clock } = context;
+    const endpoint = await Endpoint.open({ link: open.link, clock, ...open.endpointOptions });
+    const sending = endpoint
+      .peer(await open.parseAddress("row-7"))
+      .send(Uint8Array.of(1), { deadlineMs: 2000 });
+    await expect(passTime(clock, sending)).rejects.toMatchObject({ code: "deadline-passed" });
+    await endpoint.close();
+    await open.close();
   });
 });

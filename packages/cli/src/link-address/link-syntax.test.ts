@@ -55,9 +55,10 @@ describe("parseLink", () => {
       delayUs: 0,
       board: Uint8Array.of(2, 0, 0, 0, 0, 2),
       boards: 1,
+      spacingM: 5,
     });
     const text =
-      "lossy:loss=20%,burst=3,seed=7,preset=ieee802154,mtu=80,delay=5ms,board=02:0:0:0:0:ab,boards=4,every=1s,distance=80";
+      "lossy:loss=20%,burst=3,seed=7,preset=ieee802154,mtu=80,delay=5ms,board=02:0:0:0:0:ab,boards=4,every=1s,distance=80,spacing=0.5,channels=1+6";
     expect(parseLink(text)).toMatchObject({
       preset: "ieee802154",
       loss: 0.2,
@@ -69,6 +70,8 @@ describe("parseLink", () => {
       boards: 4,
       everyUs: 1_000_000,
       distanceM: 80,
+      spacingM: 0.5,
+      radioChannels: [1, 6],
     });
   });
 
@@ -94,6 +97,9 @@ describe("parseLink", () => {
     ["lossy:loss=0.9,burst=2", "Give burst=10 or more"],
     ["lossy:board=01:00:00:00:00:02", "the first one even"],
     ["lossy:preset=constructor", "Give one of reference"],
+    ["lossy:channels=1;6", "Give radio channels from 1 to 255"],
+    ["lossy:channels=256", "Give radio channels from 1 to 255"],
+    ["lossy:spacing=-1", "Give a number from 0"],
     ["lossy:constructor=1", "there is no constructor"],
   ])("refuses %j, and points at what is wrong", (text, words) => {
     const problem = problemFor(text);

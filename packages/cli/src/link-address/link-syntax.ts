@@ -39,9 +39,13 @@ export interface LossyAddress {
   readonly mtuBytes?: number;
   /** Metres to the first board, with signal strengths; `undefined`: none. */
   readonly distanceM?: number;
+  /** Metres from each board to the next one, away from the gateway. */
+  readonly spacingM: number;
   /** Address of the first board; further ones count up from it. */
   readonly board: Address;
   readonly boards: number;
+  /** Radio channels of the boards, in turn; the gateway is on the first. `undefined`: there are no channels. */
+  readonly radioChannels?: readonly number[];
   /** Time between two readings that each board sends by itself; `undefined`: none. */
   readonly everyUs?: number;
 }
@@ -144,6 +148,10 @@ function broadcastAddress(text: string): { readonly address: string; readonly po
 }
 
 const BOARDS_MAX = 1000;
+/** As many as a bridge can be told to use; BRIDGE.md. */
+const RADIO_CHANNEL_MAX = 255;
+/** Metres: as far as it is from one row of trees to the next. */
+const SPACING_M = 5;
 
 const LOSSY_READERS = {
   loss: share,
@@ -155,6 +163,8 @@ const LOSSY_READERS = {
   preset: oneOf(...(Object.keys(presets) as (keyof typeof presets)[])),
   mtu: wholeNumber(20, 65_535),
   distance: numberFrom(0.1, 100_000),
+  spacing: numberFrom(0, 100_000),
+  channels: radioChannels,
   board: boardAddress,
   boards: wholeNumber(1, BOARDS_MAX),
   every: durationUs,
@@ -162,7 +172,7 @@ const LOSSY_READERS = {
 
 function parseLossy(link: string, text: string): LossyAddress {
   const given = readParameters(link, text === "" ? [] : text.split(","), LOSSY_READERS);
-  const { loss = 0, burst, mtu, distance, every } = given;
+  const { loss = 0, burst, mtu, distance, every, channels } = given;
   if (burst !== undefined && loss === 1) {
     throw badLink(link, "with loss=1 there are no bursts. Leave burst out, or lower loss");
   }
@@ -180,9 +190,11 @@ function parseLossy(link: string, text: string): LossyAddress {
     delayUs: given.delay ?? 0,
     board: given.board ?? Uint8Array.of(2, 0, 0, 0, 0, 2),
     boards: given.boards ?? 1,
+    spacingM: given.spacing ?? SPACING_M,
     ...(burst !== undefined && { burst }),
     ...(mtu !== undefined && { mtuBytes: mtu }),
     ...(distance !== undefined && { distanceM: distance }),
+    ...(channels !== undefined && { radioChannels: channels }),
     ...(every !== undefined && { everyUs: every }),
   };
 }
@@ -194,6 +206,15 @@ function boardAddress(text: string): Address {
   if (address && (first & 1) === 0) return address;
   throw new InvalidArgumentError(
     "Give 6 bytes with colons, the first one even: 02:00:00:00:00:02.",
+  );
+}
+
+/** `1+6+11`: commas are taken. */
+function radioChannels(text: string): number[] {
+  const channels = text.split("+").map((each) => (/^\d{1,3}$/.test(each) ? Number(each) : 0));
+  if (channels.every((channel) => channel >= 1 && channel <= RADIO_CHANNEL_MAX)) return channels;
+  throw new InvalidArgumentError(
+    `Give radio channels from 1 to ${RADIO_CHANNEL_MAX}, such as 6, or 1+6+11.`,
   );
 }
 

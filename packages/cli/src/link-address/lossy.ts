@@ -7,44 +7,82 @@ import {
   Medium,
   type MediumOptions,
   type Position,
+  Random,
 } from "@fardel/lossy-link";
+import { createPairKey, KeyRing, type PairedPeer } from "@fardel/pairing";
 import type { Context } from "../context.js";
 import { counted, duration, percent } from "../format.js";
 import { hardwareAddress } from "./hardware-address.js";
+import { inventedClaimCode } from "./invented-label.js";
 import { type LossyAddress, presetOf } from "./link-syntax.js";
-import type { OpenLink } from "./open-link.js";
-import { SimulatedBoard } from "./simulated-board.js";
+import type { OpenLink, SimulationOptions } from "./open-link.js";
+import { boardName, SimulatedBoard } from "./simulated-board.js";
 
 /** Address of this side on a simulated channel (locally administered, IEEE 802). */
 export const GATEWAY_ADDRESS: Address = Uint8Array.of(2, 0, 0, 0, 0, 1);
 
-/** Each further board stands so many metres behind the one before it. */
-const ROW_M = 5;
+/** So many of the boards are in pairing mode: each takes some airtime by announcing itself again and again. */
+export const BOARDS_IN_PAIRING_MODE_MAX = 50;
 
-export async function openLossy(address: LossyAddress, { clock }: Context): Promise<OpenLink> {
-  const { board, distanceM } = address;
+export async function openLossy(
+  address: LossyAddress,
+  { clock }: Context,
+  simulation: SimulationOptions = {},
+): Promise<OpenLink> {
+  const { board, distanceM, radioChannels = [] } = address;
   const addresses = Array.from({ length: address.boards }, (_, index) => countUp(board, index));
   const medium = new Medium(mediumOptions(address, clock));
   const link = medium.attach({
     address: gatewayBeside(addresses),
     ...(distanceM !== undefined && { position: { xM: 0, yM: 0 } }),
+    ...radioChannelOf(address, 0),
   });
+  const shortCodes = new Set<(shortCode: string) => void>();
   const boards = await Promise.all(
-    addresses.map((boardAddress, index) => {
-      const position = distanceM !== undefined && { position: standing(distanceM, index) };
-      return SimulatedBoard.open({
-        link: medium.attach({ address: boardAddress, ...position }),
+    addresses.map((boardAddress, index) =>
+      SimulatedBoard.open({
+        link: medium.attach({
+          address: boardAddress,
+          ...standing(address, index),
+          ...radioChannelOf(address, index),
+        }),
         clock,
         gateway: link.localAddress,
         row: index + 1,
         everyUs: address.everyUs,
-      });
-    }),
+        ring: keysOf(boardAddress, link.localAddress, simulation),
+        ...(simulation.isFindable && {
+          findable: {
+            address: boardAddress,
+            isInPairingMode: index < BOARDS_IN_PAIRING_MODE_MAX,
+            random: randomOf(address, index),
+            onShortCode: (shortCode: string) => {
+              for (const listener of shortCodes) listener(shortCode);
+            },
+          },
+        }),
+      }),
+    ),
   );
+  const labels = addresses.map((boardAddress, index) => ({
+    address: boardAddress,
+    name: boardName(index + 1),
+    claimCode: inventedClaimCode(boardAddress),
+  }));
   return {
     link,
     describe: describe(address),
     ...(boards.length === 1 && { onlyPeer: board }),
+    ...(radioChannels.length > 0 && {
+      radio: {
+        channel: () => link.radioChannel,
+        setChannel: (channel: number) => link.setRadioChannel(channel),
+      },
+    }),
+    simulated: {
+      labels,
+      onShortCode: (listener) => void shortCodes.add(listener),
+    },
     parseAddress: async (text) => hardwareAddress(text, board.length),
     formatAddress,
     close: async () => {
@@ -52,6 +90,36 @@ export async function openLossy(address: LossyAddress, { clock }: Context): Prom
       await Promise.all(boards.map((one) => one.close()));
     },
   };
+}
+
+/** The other side of the keys that the gateway has for a board: as if it had kept them since it was paired. */
+function keysOf(board: Address, gateway: Address, { peers = [] }: SimulationOptions): KeyRing {
+  const ring = new KeyRing();
+  const known = peers.find(({ address }) => formatAddress(address) === formatAddress(board));
+  if (known && known.keys.length > 0) ring.restore(otherSide(known, gateway));
+  return ring;
+}
+
+function otherSide({ keys, usedIndex }: PairedPeer, gateway: Address) {
+  return {
+    address: gateway,
+    name: "",
+    keys: keys.map(({ secret, side }) =>
+      createPairKey(secret, side === "initiator" ? "responder" : "initiator"),
+    ),
+    usedIndex,
+    isRevoked: false,
+  };
+}
+
+function randomOf({ seed }: LossyAddress, index: number): () => number {
+  const random = new Random(`${seed}/board/${index}`);
+  return () => random.uint32();
+}
+
+function radioChannelOf({ radioChannels }: LossyAddress, index: number) {
+  const radioChannel = radioChannels?.[index % radioChannels.length];
+  return radioChannel === undefined ? {} : { radioChannel };
 }
 
 function mediumOptions(address: LossyAddress, clock: Clock): MediumOptions {
@@ -81,8 +149,13 @@ function burstLoss(loss: number, meanLength: number): BurstLoss {
   return { goodToBad: (loss * badToGood) / (1 - loss), badToGood };
 }
 
-function standing(distanceM: number, index: number): Position {
-  return { xM: distanceM + index * ROW_M, yM: 0 };
+/** Each further board stands behind the one before it. */
+function standing(
+  { distanceM, spacingM }: LossyAddress,
+  index: number,
+): { readonly position?: Position } {
+  if (distanceM === undefined) return {};
+  return { position: { xM: distanceM + index * spacingM, yM: 0 } };
 }
 
 /** The address so many places behind the first one. */
@@ -107,9 +180,10 @@ function gatewayBeside(boards: readonly Address[]): Address {
 }
 
 function describe(address: LossyAddress): string {
-  const { preset, loss, burst, seed, board, boards, everyUs } = address;
+  const { preset, loss, burst, seed, board, boards, radioChannels, everyUs } = address;
   const losses = burst === undefined ? "" : ` in bursts of ${burst}`;
   const who = boards === 1 ? "one board at" : `${counted(boards, "board")} from`;
   const readings = everyUs === undefined ? "" : `, readings every ${duration(everyUs)}`;
-  return `simulated channel (${preset}, ${percent(loss)} loss${losses}, seed ${seed}), ${who} ${formatAddress(board)}${readings}`;
+  const channels = radioChannels ? `, radio channels ${radioChannels.join(", ")}` : "";
+  return `simulated channel (${preset}, ${percent(loss)} loss${losses}, seed ${seed}), ${who} ${formatAddress(board)}${channels}${readings}`;
 }

@@ -1,10 +1,12 @@
-import { Endpoint } from "@fardel/core";
+import { Endpoint, SESSIONLESS_KIND } from "@fardel/core";
 import { decodeValue } from "@fardel/msgpack";
 import { afterEach, describe, expect, it } from "vitest";
 import { arrivalOf } from "../arrival.js";
 import { EXIT, Problem } from "../problem.js";
 import { passTime, TestContext } from "../test-context.js";
+import { inventedClaimCode } from "./invented-label.js";
 import { type OpenLink, openLink } from "./open-link.js";
+import { radioOf } from "./serial.js";
 
 let opened: OpenLink | undefined;
 afterEach(() => opened?.close());
@@ -54,6 +56,34 @@ describe("a lossy: link", () => {
       await gateway.close();
       await link.close();
     }
+  });
+
+  it("has boards that keep silent unless they are to be found", async () => {
+    for (const isFindable of [false, true]) {
+      const context = new TestContext();
+      opened = await openLink("lossy:boards=2", context, { isFindable });
+      const gateway = await Endpoint.open({ link: opened.link, clock: context.clock });
+      let announcements = 0;
+      gateway.sessionless(SESSIONLESS_KIND.announce, () => announcements++);
+      await context.clock.run({ untilUs: 10_000_000 });
+      expect(announcements > 0).toBe(isFindable);
+      // Two boards, every 400 ms on average.
+      if (isFindable) expect(announcements).toBeLessThan(80);
+      await gateway.close();
+    }
+  });
+
+  it("has boards with labels: invented, always the same, each with another code", async () => {
+    const { simulated } = await open("lossy:boards=1000", new TestContext());
+    const { labels = [] } = simulated ?? {};
+    expect(labels[1]).toEqual({
+      name: "row-2",
+      address: Uint8Array.of(2, 0, 0, 0, 0, 3),
+      claimCode: inventedClaimCode(Uint8Array.of(2, 0, 0, 0, 0, 3)),
+    });
+    // What README.md says.
+    expect(labels[0]?.claimCode).toBe("8EN6F-VTBWY");
+    expect(new Set(labels.map(({ claimCode }) => claimCode)).size).toBe(1000);
   });
 
   it("tells signal strengths at a distance", async () => {
@@ -117,6 +147,24 @@ describe("a udp: link", () => {
 });
 
 describe("a serial: link", () => {
+  it("has a radio channel if its bridge can set it", async () => {
+    const bridge = { canSetChannel: true, channel: 6 };
+    const link = {
+      bridge,
+      setRadioChannel: async (channel: number) => {
+        bridge.channel = channel;
+      },
+    };
+    const { radio } = radioOf(link);
+    expect(radio?.channel()).toBe(6);
+    await radio?.setChannel(11);
+    expect(radio?.channel()).toBe(11);
+    bridge.channel = 0;
+    expect(radio?.channel()).toBeUndefined();
+    bridge.canSetChannel = false;
+    expect(radioOf(link)).toEqual({});
+  });
+
   it("that is not there says so", async () => {
     const failure = open("serial:no-such-port", new TestContext());
     await expect(failure).rejects.toMatchObject({ code: "port-not-found" });

@@ -1,4 +1,5 @@
 import type { Address, Link } from "@fardel/core";
+import type { PairedPeer } from "@fardel/pairing";
 import type { Context } from "../context.js";
 import { type LinkAddress, parseLink } from "./link-syntax.js";
 import { openLossy } from "./lossy.js";
@@ -14,6 +15,10 @@ export interface OpenLink {
   readonly failed?: AbortSignal;
   /** The only peer there is, where `--to` may be left out. */
   readonly onlyPeer?: Address;
+  /** Left out where the link has no radio channel that can be set. */
+  readonly radio?: RadioSetting;
+  /** Left out where boards are real. */
+  readonly simulated?: SimulatedBoards;
   /**
    * The address of a peer: of hardware with colons, or `HOST:PORT`.
    * @throws Problem, or an error of the link that `problemOf` understands
@@ -24,22 +29,63 @@ export interface OpenLink {
   close(): Promise<void>;
 }
 
+/** The radio channel of a link. */
+export interface RadioSetting {
+  /** The one that is set now; `undefined`: not known. */
+  channel(): number | undefined;
+  /** @throws an error of the link that `problemOf` understands */
+  setChannel(channel: number): void | Promise<void>;
+}
+
+/** What a person would read on a board that is simulated. Invented. */
+export interface BoardLabel {
+  readonly address: Address;
+  readonly name: string;
+  readonly claimCode: string;
+}
+
+/** What a person would see of simulated boards. All of it is invented. */
+export interface SimulatedBoards {
+  readonly labels: readonly BoardLabel[];
+  /** Be told of each short code that a board shows; its person accepts them all. */
+  onShortCode(listener: (shortCode: string) => void): void;
+}
+
+/** What the simulated boards of a `lossy:` link know and do. Other links pass it over. */
+export interface SimulationOptions {
+  /** Boards that are paired: they have the other side of these keys. Default: none. */
+  readonly peers?: readonly PairedPeer[];
+  /**
+   * Whether they announce themselves, answer whoever looks for them, and are in pairing mode. That takes airtime.
+   * Default `false`.
+   */
+  readonly isFindable?: boolean;
+}
+
 /**
  * Open what the text of `--link` names.
  * @throws Problem if the text is wrong; else an error of the link that `problemOf` understands
  */
-export async function openLink(text: string, context: Context): Promise<OpenLink> {
-  return openAddress(parseLink(text), context);
+export async function openLink(
+  text: string,
+  context: Context,
+  simulation: SimulationOptions = {},
+): Promise<OpenLink> {
+  return openAddress(parseLink(text), context, simulation);
 }
 
 /** The same for a link that was taken apart already. */
-export async function openAddress(address: LinkAddress, context: Context): Promise<OpenLink> {
+export async function openAddress(
+  address: LinkAddress,
+  context: Context,
+  simulation: SimulationOptions = {},
+): Promise<OpenLink> {
   switch (address.kind) {
     case "serial":
       return openSerial(address, context);
     case "udp":
       return openUdp(address, context);
     case "lossy":
-      return openLossy(address, context);
+      return openLossy(address, context, simulation);
   }
 }

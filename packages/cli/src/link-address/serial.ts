@@ -4,7 +4,7 @@ import type { Context } from "../context.js";
 import { printable } from "../output.js";
 import { hardwareAddress } from "./hardware-address.js";
 import type { SerialAddress } from "./link-syntax.js";
-import type { OpenLink } from "./open-link.js";
+import type { OpenLink, RadioSetting } from "./open-link.js";
 
 /** Lines of the board's program up to this severity are shown: warnings (RFC 5424, section 6.2.1). */
 const LOG_LEVEL_SHOWN = 4;
@@ -32,9 +32,26 @@ export async function openSerial(address: SerialAddress, context: Context): Prom
     link,
     describe: `bridge ${formatAddress(bridge.address)}${name} on ${portLabel(address)}, datagrams of ${bridge.mtuBytes} bytes`,
     failed: failure.signal,
+    ...radioOf(link),
     parseAddress: async (text) => hardwareAddress(text, bridge.address.length),
     formatAddress,
     close: () => link.close(),
+  };
+}
+
+/** The radio channel of a bridge, if it says that it can be set. */
+export function radioOf(
+  link: Pick<SerialBridgeLink, "setRadioChannel"> & {
+    readonly bridge: Pick<SerialBridgeLink["bridge"], "canSetChannel" | "channel">;
+  },
+): { readonly radio?: RadioSetting } {
+  if (!link.bridge.canSetChannel) return {};
+  return {
+    radio: {
+      // 0: not known; BRIDGE.md.
+      channel: () => link.bridge.channel || undefined,
+      setChannel: (channel) => link.setRadioChannel(channel),
+    },
   };
 }
 

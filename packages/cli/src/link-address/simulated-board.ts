@@ -1,6 +1,15 @@
-import { type Address, type Clock, Endpoint, type Link, type TimerHandle } from "@fardel/core";
+import {
+  type Address,
+  type Clock,
+  Endpoint,
+  type Link,
+  PROTECTED_MTU_MIN,
+  type TimerHandle,
+} from "@fardel/core";
 import { encodeValue } from "@fardel/msgpack";
+import type { KeyRing } from "@fardel/pairing";
 import { arrivalOf } from "../arrival.js";
+import { FindableBoard } from "./findable-board.js";
 
 /** How a {@link SimulatedBoard} is made. */
 export interface SimulatedBoardOptions {
@@ -12,6 +21,21 @@ export interface SimulatedBoardOptions {
   readonly row: number;
   /** Time between two readings, microseconds; `undefined`: it sends none. */
   readonly everyUs: number | undefined;
+  /** The keys that it has. */
+  readonly ring: KeyRing;
+  /** Left out: it neither announces itself nor answers who looks for it or wants to pair. */
+  readonly findable?: {
+    readonly address: Address;
+    readonly isInPairingMode: boolean;
+    /** Uniform unsigned 32-bit numbers. */
+    readonly random: () => number;
+    readonly onShortCode: (shortCode: string) => void;
+  };
+}
+
+/** How the board of a row calls itself. */
+export function boardName(row: number): string {
+  return `row-${row}`;
 }
 
 /**
@@ -21,12 +45,15 @@ export interface SimulatedBoardOptions {
 export class SimulatedBoard {
   readonly #endpoint: Endpoint;
   readonly #options: SimulatedBoardOptions;
+  readonly #findable: FindableBoard | undefined;
   #timer: TimerHandle;
   #readings = 0;
 
   static async open(options: SimulatedBoardOptions): Promise<SimulatedBoard> {
-    const { link, clock } = options;
-    const board = new SimulatedBoard(await Endpoint.open({ link, clock }), options);
+    const { link, clock, ring } = options;
+    const protection = link.mtuBytes >= PROTECTED_MTU_MIN && { protection: ring };
+    const endpoint = await Endpoint.open({ link, clock, ...protection });
+    const board = new SimulatedBoard(endpoint, options);
     void board.#answer();
     if (options.everyUs !== undefined) board.#wait(options.everyUs);
     return board;
@@ -36,10 +63,16 @@ export class SimulatedBoard {
     this.#endpoint = endpoint;
     this.#options = options;
     endpoint.onMessage(() => {});
+    const { clock, link, findable, ring, row } = options;
+    if (!findable) return;
+    const { mtuBytes } = link;
+    const name = boardName(row);
+    this.#findable = new FindableBoard({ endpoint, clock, mtuBytes, name, ring, ...findable });
   }
 
   close(): Promise<void> {
     this.#options.clock.clearTimer(this.#timer);
+    this.#findable?.close();
     return this.#endpoint.close();
   }
 

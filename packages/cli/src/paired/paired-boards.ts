@@ -35,9 +35,18 @@ export interface PairedLink extends OpenLink {
   nameOf(address: Address): string;
 }
 
+/** The same, for commands that find and pair boards. */
+export interface PairingLink extends PairedLink {
+  readonly paired: PairedBoards;
+  /** {@link OpenLink.parseAddress} for an address only, not for the name of a board. */
+  parseBareAddress(text: string): Promise<Address>;
+}
+
 /** What a store held when a command began. */
 export interface PairedBoards {
+  readonly book: PeerBook;
   readonly peers: readonly PairedPeer[];
+  /** Keeps in the store whatever changes. */
   readonly ring: KeyRing;
 }
 
@@ -47,7 +56,9 @@ export async function readPairedBoards(
   context: Context,
 ): Promise<PairedBoards> {
   const book = openBook(options, context);
-  return { peers: await book.list(), ring: await openStoredKeyRing(book.store) };
+  const peers = await book.list();
+  const nowMs = () => context.today().getTime();
+  return { book, peers, ring: await openStoredKeyRing(book.store, { nowMs }) };
 }
 
 /**
@@ -56,9 +67,10 @@ export async function readPairedBoards(
  */
 export function withPairedBoards(
   open: OpenLink,
-  { peers, ring }: PairedBoards,
+  paired: PairedBoards,
   context: Context,
-): PairedLink {
+): PairingLink {
+  const { peers, ring } = paired;
   const isLarge = open.link.mtuBytes >= PROTECTED_MTU_MIN;
   const hasKeys = peers.some(({ keys, revokedMs }) => keys.length > 0 || revokedMs !== undefined);
   if (hasKeys && !isLarge) {
@@ -67,12 +79,14 @@ export function withPairedBoards(
   }
   return {
     ...open,
+    paired,
     parseAddress: (text) => parsePeer(text, peers, open),
+    parseBareAddress: (text) => open.parseAddress(text),
     formatAddress: (address) => open.formatAddress(address),
     close: () => open.close(),
     nameOf: (address) => {
       const text = open.formatAddress(address);
-      const known = peers.find((peer) => isSame(peer.address, address));
+      const known = peerAt(peers, address);
       return known ? `${printable(known.name)} (${text})` : text;
     },
     endpointOptions: isLarge ? { protection: ring } : {},
@@ -100,6 +114,11 @@ async function parsePeer(
   }
 }
 
-function isSame(one: Uint8Array, other: Uint8Array): boolean {
+/** What is known of the board at an address. */
+export function peerAt(peers: readonly PairedPeer[], address: Address): PairedPeer | undefined {
+  return peers.find((peer) => isSameAddress(peer.address, address));
+}
+
+export function isSameAddress(one: Uint8Array, other: Uint8Array): boolean {
   return one.length === other.length && one.every((byte, at) => byte === other[at]);
 }
