@@ -3,20 +3,20 @@ import { lacksCommands } from "../system-commands.js";
 import { sweep } from "./sweep.js";
 
 describe.skipIf(lacksCommands("clang", "wasm-ld"))("TypeScript and C, with keys", () => {
-  sweep(30_001, 300, { boards: "ts-c", isProtected: true });
+  sweep(30_001, 200, { boards: "ts-c", isProtected: true });
 });
 
 describe.skipIf(lacksCommands("clang", "wasm-ld"))("C and C, with keys", () => {
-  sweep(31_001, 200, { boards: "c-c", isProtected: true });
+  sweep(31_001, 150, { boards: "c-c", isProtected: true });
 });
 
 describe.skipIf(lacksCommands("gcc"))("boards with sanitizers and keys", () => {
-  sweep(32_001, 5, { boards: "ts-c", boardTarget: "sanitized", isProtected: true });
+  sweep(32_001, 3, { boards: "ts-c", boardTarget: "sanitized", isProtected: true });
 });
 
 describe.skipIf(lacksCommands("powerpc-linux-gnu-gcc", "qemu-ppc"))(
   "boards of the other byte order, with keys",
   () => {
-    sweep(33_001, 3, { boards: "ts-c", boardTarget: "big-endian", isProtected: true });
+    sweep(33_001, 2, { boards: "ts-c", boardTarget: "big-endian", isProtected: true });
   },
 );

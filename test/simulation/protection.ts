@@ -24,17 +24,8 @@ export class Keys {
 
   /** What one station keeps, over all its boots. Strangers have no keys. */
   ringOf(own: number, stationAt: (address: Uint8Array) => number): Protection {
-    const keys = new Map<number, readonly PairKey[]>();
-    const keysOf = (other: number): readonly PairKey[] => {
-      const known = keys.get(other) ?? [this.#keyOf(own, other)];
-      keys.set(other, known);
-      return known;
-    };
     return {
-      keysFor: (address) => {
-        const other = stationAt(address);
-        return other < 0 ? [] : keysOf(other);
-      },
+      keysFor: eachOnce(stationAt, (other) => this.#keyOf(own, other)),
       noteRight: () => {},
       watch: () => {},
     };
@@ -42,17 +33,8 @@ export class Keys {
 
   /** The same for a station that runs the endpoint in C. */
   boardKeysOf(own: number, stationAt: (address: Uint8Array) => number): BoardKeys {
-    const keys = new Map<number, readonly BoardKey[]>();
-    const keysOf = (other: number): readonly BoardKey[] => {
-      const known = keys.get(other) ?? [this.#secretOf(own, other)];
-      keys.set(other, known);
-      return known;
-    };
     return {
-      keysFor: (address) => {
-        const other = stationAt(address);
-        return other < 0 ? [] : keysOf(other);
-      },
+      keysFor: eachOnce(stationAt, (other) => this.#secretOf(own, other)),
       noteSealed: (keyAndNonce, plain, sealed) => {
         this.#witness(keyAndNonce, plain);
         this.#remember(sealed, plain);
@@ -105,6 +87,21 @@ export class Keys {
     if (this.#plain.size >= REMEMBERED_MAX) this.#plain.clear();
     this.#plain.set(tagOf(datagram), plain);
   }
+}
+
+/** The one key for each station, made when it is first asked for; none for strangers. */
+function eachOnce<T>(
+  stationAt: (address: Uint8Array) => number,
+  make: (station: number) => T,
+): (address: Uint8Array) => readonly T[] {
+  const made = new Map<number, readonly T[]>();
+  return (address) => {
+    const other = stationAt(address);
+    if (other < 0) return [];
+    const keys = made.get(other) ?? [make(other)];
+    made.set(other, keys);
+    return keys;
+  };
 }
 
 function tagOf(datagram: Uint8Array): string {

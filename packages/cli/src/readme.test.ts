@@ -3,7 +3,10 @@ import { mkdtemp, rm, writeFile } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
+import { BOARDS_SHOWN_MAX } from "./commands/board-list.js";
+import { count } from "./format.js";
 import { parseLink } from "./link-address/link-syntax.js";
+import { BOARDS_IN_PAIRING_MODE_MAX } from "./link-address/lossy.js";
 import { EXIT } from "./problem.js";
 import { createProgram } from "./program.js";
 import { runToEnd, TestContext } from "./test-context.js";
@@ -72,6 +75,13 @@ describe("the tour in README.md", () => {
       const link = args[args.indexOf("--link") + 1];
       if (args.includes("--link") && link) expect(() => parseLink(link)).not.toThrow();
     }
+  });
+});
+
+describe("the figures in README.md", () => {
+  it("are those of the code", () => {
+    expect(readme).toContain(`It remembers ${count(BOARDS_SHOWN_MAX)} boards`);
+    expect(readme).toContain(`the first ${BOARDS_IN_PAIRING_MODE_MAX} are in pairing mode`);
   });
 });
 

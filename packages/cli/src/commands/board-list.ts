@@ -6,7 +6,7 @@ import { type PairingLink, peerAt } from "../paired/paired-boards.js";
 import { type Column, tableLines } from "../render.js";
 
 /** Boards that are shown at most: of more, the one heard longest ago gives way. */
-export const BOARDS_SHOWN_MAX = 512;
+export const BOARDS_SHOWN_MAX = 4096;
 
 /** A board that was heard, with what the store knows about it. */
 export interface BoardView {

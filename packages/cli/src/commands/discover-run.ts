@@ -6,7 +6,7 @@ import { counted } from "../format.js";
 import { printable, writeJson } from "../output.js";
 import type { PairingLink } from "../paired/paired-boards.js";
 import { EXIT } from "../problem.js";
-import { BoardList, boardLine, boardObject, boardTable } from "./board-list.js";
+import { BOARDS_SHOWN_MAX, BoardList, boardLine, boardObject, boardTable } from "./board-list.js";
 import { Screen } from "./monitor-screen.js";
 
 /** What to look for, and how long. Times in microseconds. */
@@ -105,6 +105,8 @@ export class Search {
       ...channelPlan,
       mode,
       durationUs: Math.min(roundUs, leftUs),
+      // Where more answer than are remembered, those that gave way are found again, and no search is complete.
+      foundMax: BOARDS_SHOWN_MAX,
       clock,
       signal: this.#end,
       onFound,
