@@ -13,6 +13,7 @@ const TOLD = {
   show: 6,
   ended: 7,
   bytes: 8,
+  kept: 9,
 } as const;
 /** Ways of pairing, as bits. */
 export const WAY = { cable: 1, code: 2, compare: 4, renew: 8 } as const;
@@ -57,6 +58,8 @@ export interface BoardPairingOptions {
   readonly isCable?: boolean;
   /** Somebody is shown the short code, and says later by `accept`. */
   readonly show?: (shortCode: number) => void;
+  /** A key was added to the record, by `keep`. */
+  readonly onKeep?: (address: Uint8Array) => void;
   /** Whether keys, and counts of wrong proofs, can be stored. Default: yes. */
   readonly stores?: () => boolean;
 }
@@ -197,6 +200,9 @@ export class BoardPairing {
         return random();
       case TOLD.keep:
         return stores() ? 0 : -1;
+      case TOLD.kept:
+        this.#options.onKeep?.(told.slice(0, ADDRESS_BYTES));
+        return 0;
       case TOLD.wrongProofs:
         if (!stores()) return -1;
         this.wrongProofs = value;

@@ -36,6 +36,7 @@ class Board {
       random: () => random.uint32(),
       everybody: radio.broadcastAddress!,
       takes: TAKES.plain + TAKES.protected,
+      onKeep: (from) => this.#endpoint?.changeKeys(from),
       show: () => {
         clock.setTimer(clock.nowUs() + S, () => this.pairing.accept(true));
       },
@@ -149,6 +150,23 @@ describe.skipIf(lacksCommands("clang", "wasm-ld"))("boards in C with both librar
     );
     expect(found.map(({ name }) => name)).toEqual(["row 2"]);
     expect(found[0]!.announcement.ways).toEqual(["code", "compare", "renew"]);
+  });
+
+  it("end the session in plain when they are paired, and messages go on in the next one", async () => {
+    const { clock, gateway, boards, pairBy } = await orchard(1, 0.1, 9);
+    const [board] = boards as [Board];
+    const send = (text: string) =>
+      settled(clock, gateway.peer(board.address).send(new TextEncoder().encode(text)));
+    await send("fan on");
+    expect(board.said.some(isProtected)).toBe(false);
+    board.pairing.start(WAY.compare);
+    await pairBy(board, "compare");
+    const before = board.said.length;
+    const sending = board.endpoint.send(GATEWAY, new TextEncoder().encode("frost"));
+    expect(await settled(clock, sending.ended)).toBe(C.delivered);
+    await send("fan off");
+    expect(board.got).toEqual(["fan on", "fan off"]);
+    expect(board.said.slice(before).every(isProtected)).toBe(true);
   });
 
   it.each(WAYS)("are paired by %s under loss, and speak in protected sessions", async (way) => {

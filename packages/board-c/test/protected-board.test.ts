@@ -1,3 +1,4 @@
+import type { SessionName } from "@fardel/core";
 import fc from "fast-check";
 import { afterAll, describe, expect, it } from "vitest";
 import { OpenSslPairKey } from "../../../test/openssl-pair-key.js";
@@ -42,17 +43,28 @@ function plainLong(tokenFrom: number, tokenTo: number, number: number, ...frames
 
 /** An opening under the key of a seed, with whatever its sender puts in. */
 function protectedOpening(seed: number, token: number, number: number, ...frames: Frame[]) {
+  return protectedLong(seed, token, { token: 0, salt: NO_SALT }, number, ...frames);
+}
+
+/** A long datagram under the key of a seed, as the gateway would write it. */
+function protectedLong(
+  seed: number,
+  token: number,
+  to: SessionName,
+  number: number,
+  ...frames: Frame[]
+) {
   const from = { token, salt: new Uint8Array(12).fill(5) };
   const out = new ByteWriter(new Uint8Array(250));
-  encodeLongHead(out, 1, token, 0, number, from.salt);
+  encodeLongHead(out, 1, token, to.token, number, from.salt);
   const headBytes = out.at;
   for (const [at, frame] of frames.entries()) encodeFrame(out, frame, at === frames.length - 1);
   const key = new OpenSslPairKey(secretOf(seed), 0);
   const nonce = new Uint8Array(13);
-  new DataView(nonce.buffer).setUint32(0, number);
-  key
-    .directionKey(true, from, { token: 0, salt: NO_SALT })
-    .seal(out.bytes, headBytes, out.at, nonce);
+  const view = new DataView(nonce.buffer);
+  view.setUint32(0, number);
+  view.setUint32(4, to.token);
+  key.directionKey(true, from, to).seal(out.bytes, headBytes, out.at, nonce);
   return out.bytes.slice(0, out.at + TAG_BYTES);
 }
 
@@ -344,14 +356,35 @@ for (const [name, isLeftOut, open] of BACKENDS) {
       });
 
       it("gets no longer answers than what they sent, from openings of any length", async () => {
-        for (let missing = 0; missing < 20; missing++) {
+        const lengths = new Set<number>();
+        for (let more = 0; more < 14; more++) {
           const pair = await meet();
-          const opening = protectedOpening(1, 0x0077_0001, 0x77, hello(8));
+          const extension: Frame = { type: "extension", kind: 0, bytes: new Uint8Array(more) };
+          const frames = more > 0 ? [hello(8), extension] : [hello(8)];
+          const opening = protectedOpening(1, 0x0077_0001, 0x77, ...frames);
+          lengths.add(opening.length);
           pair.sayToBoard(opening);
           await pair.run(10 * S);
           const said = pair.saidBy(true).reduce((sum, { length }) => sum + length, 0);
+          expect(said).toBeGreaterThan(0);
           expect(said).toBeLessThanOrEqual(opening.length);
         }
+        expect(lengths.size).toBe(14);
+      });
+
+      it("who cuts a datagram short makes it void, wherever", async () => {
+        const pair = await meet();
+        pair.isLost = ({ isFromBoard, index }) => !isFromBoard && index > 0;
+        await send(pair, marker, 200 * MS);
+        const message = pair.saidBy(false)[1]!;
+        const { from: board, to: gateway } = boardTokens(pair);
+        const long = protectedLong(1, gateway, { token: board, salt: NO_SALT }, 1);
+        for (const whole of [message, long, protectedOpening(1, 0x0077_0001, 0x77, hello(8))])
+          for (let length = 0; length < whole.length; length++)
+            pair.sayToBoard(whole.slice(0, length));
+        expect(pair.boardGot).toEqual([]);
+        pair.sayToBoard(message);
+        expect(pair.boardGot.length).toBe(1);
       });
 
       it("whatever bytes they send, nothing changes", async () => {
@@ -442,9 +475,46 @@ for (const [name, isLeftOut, open] of BACKENDS) {
         }
       });
 
+      it("draws another salt for each session", async () => {
+        const pair = await met();
+        await pair.bootBoard();
+        pair.board.send(GATEWAY, marker);
+        await pair.run(5 * S);
+        const salts = pair
+          .saidBy(true)
+          .filter((each) => (each[0]! & 0x10) !== 0 && tokensOf(each).from !== 0)
+          .map((each) => Buffer.from(each.subarray(13, 25)).toString("hex"));
+        expect(new Set(salts).size).toBe(2);
+        for (const salt of salts) expect(new Set(salt.match(/.{8}/g)).size).toBe(3);
+      });
+
+      it("a session goes under the key of the last long datagram that was right", async () => {
+        const pair = await met({ gatewayKeys: [1], boardKeys: [1, 2] });
+        const answer = pair.saidBy(true)[0]!;
+        const { from: board, to: gateway } = tokensOf(answer);
+        const salt = answer.slice(13, 25);
+        const number = tokensOf(pair.saidBy(false)[0]!).number + 20;
+        pair.sayToBoard(protectedLong(2, gateway, { token: board, salt }, number));
+        pair.board.send(GATEWAY, blob(10));
+        pair.board.pump();
+        const said = pair.saidBy(true).at(-1)!;
+        const nonce = new Uint8Array(13);
+        const view = new DataView(nonce.buffer);
+        view.setUint32(0, (board & 0xffff_0000) >>> 16);
+        view.setUint16(2, (said[1]! << 8) | said[2]!);
+        view.setUint32(4, gateway);
+        const key = new OpenSslPairKey(secretOf(2), 0);
+        const named = { token: gateway, salt: new Uint8Array(12).fill(5) };
+        const frames = key
+          .directionKey(false, { token: board, salt }, named)
+          .open(said, (said[0]! & 0x10) === 0 ? 3 : 25, nonce);
+        expect(frames).toBeDefined();
+      });
+
       it("NO-SESSION goes under the key of what it answers", async () => {
-        const pair = await met({ gatewayKeys: [2], boardKeys: [1, 2] });
-        await pair.run(S);
+        const pair = await meet({ gatewayKeys: [2], boardKeys: [1, 2] });
+        pair.forgetsKeys = false;
+        expect(await send(pair, marker)).toBe("delivered");
         pair.board.closePeer(GATEWAY);
         await pair.run(S);
         const before = pair.saidBy(true).length;
@@ -487,6 +557,58 @@ for (const [name, isLeftOut, open] of BACKENDS) {
         expect(pair.boardSessions).toEqual([`opened ${C.ok}`]);
         pair.changeBoardKeys([3]);
         expect(pair.boardSessions).toEqual([`opened ${C.ok}`, `ended ${C.peerRestarted}`]);
+      });
+
+      it("keys that come or go without a word mix no plain and protected datagrams in a session", async () => {
+        const loose: Frame = {
+          ...{ type: "loose", lane: 0, fragmented: false, id: 0, index: 0, last: true, crc32: 0 },
+          bytes: blob(3),
+        };
+        const tokens = (pair: ProtectedPair) => ({
+          board: boardTokens(pair).from,
+          gateway: boardTokens(pair).to,
+          next: tokensOf(pair.saidBy(false)[0]!).number + 20,
+        });
+        // The keys are gone, and the session is still protected.
+        const gone = await met();
+        const { board, gateway, next } = tokens(gone);
+        gone.boardKeys = [];
+        for (let length = 5; length < 20; length++) {
+          const short = new Uint8Array(length);
+          short[0] = 0x40;
+          new DataView(short.buffer).setUint16(1, next & 0xffff);
+          gone.sayToBoard(short);
+        }
+        gone.sayToBoard(plainLong(gateway, board, next, loose));
+        gone.sayToBoard(plainLong(gateway, 0, next + 1, hello(8), loose));
+        expect(gone.boardGot.length).toBe(1);
+        // There is a key now, and the session is still in plain.
+        const come = await met({ gatewayKeys: [], boardKeys: [] });
+        const those = tokens(come);
+        come.sayToBoard(plainLong(those.gateway, those.board, those.next, loose));
+        expect(come.boardGot.length).toBe(2);
+        come.boardKeys = [{ secret: secretOf(1), side: 1 }];
+        const to = { token: those.board, salt: NO_SALT };
+        come.sayToBoard(protectedLong(1, those.gateway, to, those.next + 1, loose));
+        expect(come.boardGot.length).toBe(2);
+      });
+
+      it("an opening of long ago does not keep a board that wants to speak from its gateway", async () => {
+        const pair = await met();
+        const old = pair.saidBy(false)[0]!;
+        pair.gateway.peer(BOARD).close();
+        await pair.run(S);
+        // It has forgotten which sessions have ended.
+        await pair.bootBoard();
+        pair.isLost = ({ isFromBoard }) => isFromBoard;
+        const sending = pair.board.send(GATEWAY, blob(10));
+        await pair.run(20 * MS);
+        pair.isLost = () => false;
+        pair.sayToBoard(old);
+        // It believes that one, and is told better.
+        expect(tokensOf(pair.saidBy(true).at(-1)!).to).toBe(tokensOf(old).from);
+        await pair.run(5 * S);
+        expect(await Promise.race([sending.ended, Promise.resolve("not yet")])).toBe(C.delivered);
       });
 
       it("who is revoked gets nothing, is not heard, and messages to it end", async () => {

@@ -67,6 +67,8 @@ export class ProtectedPair {
   board!: BoardEndpoint;
   gatewayKeys: readonly OpenSslPairKey[] | "revoked";
   boardKeys: readonly BoardKey[] | "revoked";
+  /** Whether the board forgets older keys when a newer one is right. */
+  forgetsKeys = true;
   /** Which datagrams are lost. */
   isLost: (on: OnAir) => boolean = () => false;
   #boots = 0;
@@ -183,7 +185,7 @@ export class ProtectedPair {
   /** Later keys have greater seeds: older ones than one that is right go. */
   #noteRight(seed: number): void {
     this.right.push(seed);
-    if (this.boardKeys === "revoked") return;
+    if (this.boardKeys === "revoked" || !this.forgetsKeys) return;
     this.boardKeys = this.boardKeys.filter(({ secret }) => (secret[0] ?? 0) >= seed);
   }
 

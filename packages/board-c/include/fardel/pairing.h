@@ -134,7 +134,8 @@ typedef struct fardel_pairing_config {
   int (*keys)(void *context, const uint8_t *address, const fardel_pair_key **keys);
   /**
    * A new key: store it, where it survives a restart, beside those that there are, and go on using the one that is
-   * in use. The other side learns of it only after this has returned.
+   * in use. The other side learns of it only after this has returned. If it is the first one for this address, tell the
+   * endpoint: fardel_keys_changed().
    * @returns 0; less: it is not stored, and the exchange ends
    */
   int (*keep)(void *context, const fardel_partner *partner, const fardel_pair_key *key);

@@ -114,7 +114,7 @@ void fdl_guard_begin(fardel_peer *peer, fardel_guard *guard, uint32_t token) {
 
 void fdl_guard_adopt(fardel_peer *peer, fardel_guard *guard, uint32_t token,
                      const fdl_incoming *in) {
-  if (!guard->is_on) return;
+  if (!guard->is_on || !is_secret(in)) return;
   guard->key_mark = in->key_mark;
   guard->peer_token = token;
   memcpy(guard->peer_salt, in->bytes + SALT_AT, FARDEL_SALT_BYTES);
@@ -248,10 +248,16 @@ static const fardel_guard *guard_of(const fardel_peer *peer, uint32_t token) {
   return peer->candidate.token == token ? &peer->candidate.guard : NULL;
 }
 
+/* In plain, to a session that is not: its keys went, and nobody has told us. */
+static int is_downgrade(const fardel_peer *peer, const fdl_incoming *in) {
+  const fardel_guard *guard = in->to || !peer ? guard_of(peer, in->to) : &peer->session.guard;
+  return guard && guard->is_on;
+}
+
 int fdl_check_long(fardel_endpoint *endpoint, const uint8_t *address, fardel_peer *peer,
                    fdl_incoming *in) {
   const fardel_config *config = endpoint->config;
-  if (!is_secret(in)) return fdl_check(in, in->to, in->from);
+  if (!is_secret(in)) return is_downgrade(peer, in) ? 0 : fdl_check(in, in->to, in->from);
   const fardel_guard *guard = NULL;
   if (in->from && in->to) {
     guard = guard_of(peer, in->to);

@@ -41,6 +41,11 @@ static int ask(int what, int value, const uint8_t *end, uint8_t *into, int bytes
   return 0;
 }
 
+/* More than any datagram has: a length that was not checked. */
+static void check_sizes(uint16_t head_bytes, uint16_t bytes) {
+  if (head_bytes > 64 || bytes > 1500) __builtin_trap();
+}
+
 static int sha256(void *context, const fardel_span *spans, uint8_t count,
                   uint8_t digest[FARDEL_DIGEST_BYTES]) {
   uint8_t *at = told;
@@ -53,6 +58,7 @@ static int seal(void *context, const uint8_t key[FARDEL_CIPHER_KEY_BYTES],
                 const uint8_t nonce[FARDEL_NONCE_BYTES], const uint8_t *head, uint16_t head_bytes,
                 uint8_t *text, uint16_t bytes, uint8_t tag[FARDEL_TAG_BYTES]) {
   (void)context;
+  check_sizes(head_bytes, bytes);
   uint8_t *at = put(put(told, key, FARDEL_CIPHER_KEY_BYTES), nonce, FARDEL_NONCE_BYTES);
   at = put(put(at, text, bytes), head, head_bytes);
   int count = TELL(TOLD_SEAL, 0, bytes, told, (int)(at - told));
@@ -67,6 +73,7 @@ static int open_sealed(void *context, const uint8_t key[FARDEL_CIPHER_KEY_BYTES]
                        uint16_t head_bytes, const uint8_t *text, uint16_t bytes,
                        const uint8_t tag[FARDEL_TAG_BYTES], uint8_t *plain) {
   (void)context;
+  check_sizes(head_bytes, bytes);
   uint8_t *at = put(put(told, key, FARDEL_CIPHER_KEY_BYTES), nonce, FARDEL_NONCE_BYTES);
   at = put(put(put(at, text, bytes), tag, FARDEL_TAG_BYTES), head, head_bytes);
   return ask(TOLD_OPEN, bytes, at, plain, bytes);

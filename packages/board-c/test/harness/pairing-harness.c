@@ -28,7 +28,9 @@ enum {
   TOLD_SHOW,
   /* (reason) Address; nothing: pairing mode. */
   TOLD_PAIRING_ENDED,
-  TOLD_BYTES
+  TOLD_BYTES,
+  /* Address: its key is in the record. */
+  TOLD_KEPT
 };
 
 enum { BOARDS = 32, NAME_BYTES = 64 };
@@ -92,8 +94,10 @@ static int keep(void *context, const fardel_partner *partner, const fardel_pair_
   uint8_t *to = put(told, partner->address, FARDEL_ADDRESS_BYTES);
   to = put(put(to, key->bytes, FARDEL_PAIR_KEY_BYTES), partner->name, partner->name_bytes);
   int result = TELL(TOLD_KEEP, number_of(context), partner->way, told, (int)(to - told));
-  if (result >= 0) fardel_keys_add(&((board *)context)->record, partner->address, key);
-  return result;
+  if (result < 0) return result;
+  fardel_keys_add(&((board *)context)->record, partner->address, key);
+  TELL(TOLD_KEPT, number_of(context), 0, partner->address, FARDEL_ADDRESS_BYTES);
+  return 0;
 }
 
 static void right(void *context, const uint8_t *address, const fardel_pair_key *key) {
