@@ -15,6 +15,8 @@ export default defineConfig({
     include: ["packages/*/{src,test}/**/*.test.ts", "{examples,test,bench}/**/*.test.ts"],
     exclude: ["**/node_modules/**", "**/dist/**"],
     globalSetup: ["test/announce-node.ts"],
+    // All cores: with two, the usual "all but one" would be one.
+    maxWorkers: "100%",
     testTimeout: 60_000,
     hookTimeout: 60_000,
   },

@@ -1,3 +1,4 @@
+import { createHash } from "node:crypto";
 import { createPairKey } from "@fardel/pairing";
 import fc from "fast-check";
 import { afterAll, describe, expect, it } from "vitest";
@@ -217,6 +218,59 @@ describe.skipIf(lacksCommands("clang", "wasm-ld"))("the board's side of pairing"
       pair.fate = () => [{}];
       pair.run();
       expect(pair.end).toBe("paired");
+    });
+
+    it("a protected datagram under another key is not", () => {
+      const pair = meet().pairBefore();
+      pair.fate = ({ body }) => (body[0] === KEPT ? [] : [{}]);
+      pair.board.start(WAY.cable);
+      pair.begin("cable");
+      pair.run(S);
+      pair.board.noteRight(GATEWAY, new Uint8Array(32).fill(1));
+      const [used] = pair.gatewayKeys;
+      pair.board.noteRight(BOARD, Uint8Array.from(Buffer.from(used!, "hex")));
+      expect(pair.board.ends).toEqual([]);
+      expect(pair.boardKeys).toHaveLength(2);
+    });
+
+    it("a right PROOF of renew shows which key both have: older ones go", () => {
+      const pair = meet().pairBefore();
+      // The gateway uses the second one already, the board has it pending.
+      const second = new Uint8Array(32).fill(2);
+      pair.ring.setNewer(BOARD, createPairKey(second, "initiator"));
+      pair.board.addKey(GATEWAY, second);
+      pair.fate = ({ body }) => (body[0] === CHECK ? [] : [{}]);
+      pair.begin("renew");
+      pair.run(5 * S);
+      expect(pair.boardKeys).toHaveLength(2);
+      expect(pair.boardKeys[0]).toBe("02".repeat(32));
+      expect(pair.boardKeys).not.toContain("01".repeat(32));
+    });
+
+    it("after pairing mode copies of PROOF do not keep an exchange", () => {
+      const pair = meet().pairBefore();
+      pair.fate = ({ body }) => (body[0] === CHECK || body[0] === ABORT ? [] : [{}]);
+      pair.board.start(WAY.cable, 2 * S);
+      pair.begin("cable");
+      // The last copy while it was open came before two seconds.
+      pair.run(11.9 * S);
+      expect(pair.board.ends).toEqual(["mode", REASON.timeOver]);
+    });
+
+    it("ABORT after KEPT is passed over: KEPT is answered", () => {
+      const pair = meet();
+      let done = 0;
+      pair.fate = ({ body }) => {
+        if (body[0] !== DONE || done++ > 0) return [{}];
+        const exchange = new DataView(body.buffer).getUint32(1);
+        pair.clock.setTimer(pair.clock.nowUs(), () =>
+          pair.deliverToBoard(encodeAbort(exchange, ABORT_REASON.cancelled)),
+        );
+        return [];
+      };
+      pair.pair("cable");
+      expect(pair.end).toBe("paired");
+      expect(done).toBe(2);
     });
 
     it("one pairing closes pairing mode, a renewal does not", () => {
@@ -476,6 +530,20 @@ describe.skipIf(lacksCommands("clang", "wasm-ld"))("the board's side of pairing"
       }
     });
 
+    it("by compare: a key of zeros, which anybody would know, ends the exchange", () => {
+      const pair = meet();
+      const exchange = Uint8Array.of(1, 2, 3, 4);
+      const zeros = new Uint8Array(32);
+      const hash = createHash("sha256").update("fardel compare").update(exchange).update(zeros);
+      const commitment = Uint8Array.from(hash.digest());
+      pair.board.start(WAY.compare);
+      pair.deliverToBoard(Uint8Array.of(OFFER, ...exchange, 3, ...commitment, 0));
+      pair.deliverToBoard(Uint8Array.of(PROOF, ...exchange, ...zeros));
+      pair.run(S);
+      expect(pair.boardCodes).toEqual([]);
+      expect(abortsOf(pair)).toEqual([REASON.wrongProof]);
+    });
+
     it("somebody else's proof after the right one changes nothing", () => {
       const pair = meet();
       pair.fate = ({ body }) => {
@@ -490,14 +558,21 @@ describe.skipIf(lacksCommands("clang", "wasm-ld"))("the board's side of pairing"
     });
 
     it("a forged KEPT changes nothing", () => {
-      const pair = meet();
+      const pair = meet().pairBefore();
       pair.fate = ({ body }) => {
         if (body[0] !== KEPT) return [{}];
         const forged = body.slice();
         forged[7]! ^= 1;
-        return [{ body: forged }, { delayUs: S }];
+        return [{ body: forged }, { delayUs: 5 * S }];
       };
-      pair.pair("cable");
+      pair.board.start(WAY.cable);
+      pair.begin("cable");
+      pair.run(S);
+      expect(stepsOf(pair.log)).toContain(KEPT);
+      expect(stepsOf(pair.log)).not.toContain(DONE);
+      expect(pair.board.ends).toEqual([]);
+      expect(pair.boardKeys).toHaveLength(2);
+      pair.run();
       expect(pair.board.ends).toEqual([REASON.paired]);
       expectOneKey(pair);
     });

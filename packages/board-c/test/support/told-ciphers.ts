@@ -105,8 +105,8 @@ function open(told: Uint8Array, bytes: number): Uint8Array | number {
   }
 }
 
-/** A result of zeros is a failure. */
-function x25519(scalar: Uint8Array, point: Uint8Array): Uint8Array | number {
+/** For a point of small order zeros, as RFC 7748 has it; OpenSSL refuses to say so. */
+function x25519(scalar: Uint8Array, point: Uint8Array): Uint8Array {
   const der = (head: Buffer, bytes: Uint8Array) => Buffer.concat([head, bytes]);
   try {
     return Uint8Array.from(
@@ -116,7 +116,7 @@ function x25519(scalar: Uint8Array, point: Uint8Array): Uint8Array | number {
       }),
     );
   } catch {
-    return FAILED;
+    return new Uint8Array(SCALAR_BYTES);
   }
 }
 
