@@ -14,12 +14,14 @@ import type { Peer } from "./protocol/peer.js";
 import { addressKey } from "./protocol/peer-table.js";
 import { PROTECTED_MTU_MIN, type Protection } from "./protocol/protection.js";
 import { Protocol, type ProtocolCounts } from "./protocol/protocol.js";
+import type { TraceFact, TraceListener } from "./protocol/trace.js";
 import { RemotePeer } from "./remote-peer.js";
 import { type PeerReport, reportOn } from "./report.js";
 import { type DeliveryOptions, wireChannel } from "./send-options.js";
 import { sentenceFor } from "./sentences.js";
 import type { Sessionless, SessionlessListener } from "./sessionless.js";
 import { SessionlessDesk } from "./sessionless-desk.js";
+import { type TransferReport, transfersOf } from "./transfers.js";
 import { CLOSE_REASON } from "./wire/close-frame.js";
 
 /** What an endpoint needs, and every limit it can be given (see {@link ProtocolConfig}). */
@@ -33,6 +35,13 @@ export interface EndpointOptions extends Partial<ProtocolConfig> {
    * protected datagrams only, all others in plain. Needs an MTU of {@link PROTECTED_MTU_MIN} bytes.
    */
   readonly protection?: Protection;
+  /**
+   * Is told of what datagrams alone do not show: which fragment was sent, acknowledged or taken for
+   * lost, and why. For tools that look at a link; costs nothing when left out. Called in the midst of
+   * the endpoint's work: take a note and return, call nothing of the endpoint. Arrays in a fact are
+   * not to be changed.
+   */
+  readonly trace?: TraceListener;
   /** Uniform unsigned 32-bit numbers. Default: the platform's cryptographic source. */
   readonly random?: () => number;
 }
@@ -98,6 +107,7 @@ export class Endpoint implements AsyncDisposable {
       clock = new SystemClock(),
       random = cryptoRandom,
       protection,
+      trace,
       ...config
     } = options;
     const mtuBytes = link?.mtuBytes;
@@ -116,6 +126,7 @@ export class Endpoint implements AsyncDisposable {
       mtuBytes,
       random,
       ...(protection && { protection }),
+      ...(trace && { trace: (fact: TraceFact) => call(trace, fact) }),
       ...(link.airtimeUs && { airtimeUs: (bytes: number) => link.airtimeUs?.(bytes) ?? 0 }),
     });
     this.#driver = new Driver(link, clock, this.#protocol, (event) => this.#dispatch(event));
@@ -168,6 +179,15 @@ export class Endpoint implements AsyncDisposable {
   reports(): PeerReport[] {
     const nowUs = this.#clock.nowUs();
     return Array.from(this.#protocol.peers, (peer) => reportOn(peer, nowUs));
+  }
+
+  /**
+   * Messages under way in both directions: begun or queued here, begun to arrive. Unacknowledged
+   * ones are left out, and so is what has arrived only behind a gap.
+   * @param countMax - the rest is left out; default 1,000
+   */
+  transfers(countMax = 1000): TransferReport[] {
+    return transfersOf(this.#protocol.peers, countMax);
   }
 
   /**

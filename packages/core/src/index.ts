@@ -24,7 +24,9 @@ export {
 } from "./protocol/protection.js";
 export type { ProtocolCounts } from "./protocol/protocol.js";
 export type { PeerStatistics } from "./protocol/statistics.js";
+export type { LossCause, TraceFact, TraceListener } from "./protocol/trace.js";
 export type { Receipt, RemotePeer } from "./remote-peer.js";
 export type { PeerReport } from "./report.js";
 export type { DeliveryOptions, Progress, SendOptions } from "./send-options.js";
 export { SESSIONLESS_KIND, type Sessionless, type SessionlessListener } from "./sessionless.js";
+export type { TransferReport } from "./transfers.js";

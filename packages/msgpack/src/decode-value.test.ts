@@ -18,6 +18,9 @@ function refusal(bytes: Uint8Array): ValueError {
   throw new Error("nothing was refused");
 }
 
+/** JSON but for the one name that no field can have. */
+const encodable = fc.jsonValue().filter((value) => !JSON.stringify(value).includes("__proto__"));
+
 describe("decodeValue reads every format of the MessagePack specification", () => {
   // Specification, section "Formats": one value of each format (from memory; the differential test
   // below compares with the library's own decoder).
@@ -162,7 +165,7 @@ describe("decodeValue, whatever arrives", () => {
 
   it("refuses every encoded value that is cut short or followed by a byte", () => {
     fc.assert(
-      fc.property(fc.jsonValue(), fc.nat(), fc.nat(255), (value, cut, extra) => {
+      fc.property(encodable, fc.nat(), fc.nat(255), (value, cut, extra) => {
         const bytes = encodeValue(value);
         refusal(bytes.subarray(0, cut % bytes.length));
         refusal(Uint8Array.of(...bytes, extra));

@@ -35,6 +35,7 @@ import {
   type SessionlessBody,
 } from "./sessionless-queue.js";
 import { TimerHeap } from "./timer-heap.js";
+import type { TraceListener } from "./trace.js";
 
 /** Answers without state that wait for the link at most; more are dropped, their senders ask again. */
 const ANSWERS_MAX = 16;
@@ -81,6 +82,7 @@ export interface ProtocolSetting {
   random(): number;
   /** Whoever keeps keys; without it all sessions are plain. */
   readonly protection?: Protection;
+  readonly trace?: TraceListener;
   /** Time on air of a datagram, microseconds, if the link knows it. */
   airtimeUs?(datagramBytes: number): number;
 }
@@ -165,6 +167,7 @@ export class Protocol {
       },
       emit: (event) => this.#events.push(event),
       protection: setting.protection,
+      trace: setting.trace,
       noteVerified: (peer) => this.#peers.accept(peer),
       nextStream: () => this.#streams++,
       strangers: this.strangerBudget,

@@ -178,6 +178,11 @@ export class ReceiveChannel {
     return this.#reassembly?.stream ?? -1;
   }
 
+  /** The message under way, as far as it lies in order. */
+  get reassembly(): Pick<Reassembly, "totalBytes" | "receivedBytes"> | undefined {
+    return this.#reassembly;
+  }
+
   /** Part of a message is here, and the rest is to come. */
   get holdsPart(): boolean {
     return this.#reassembly !== undefined || !this.#reorder.isEmpty;

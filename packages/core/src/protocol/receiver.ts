@@ -45,6 +45,10 @@ export class Receiver {
     return channel.skipTo(next);
   }
 
+  get channels(): readonly ReceiveChannel[] {
+    return this.#channels;
+  }
+
   find(predicate: (channel: ReceiveChannel) => boolean): ReceiveChannel | undefined {
     return this.#channels.find(predicate);
   }

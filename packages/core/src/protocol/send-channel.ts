@@ -6,6 +6,7 @@ import { varintBytes } from "../wire/varint.js";
 import { FRAGMENT_WINDOW_MAX } from "./channels.js";
 import { DATA_HEAD_BYTES, FragmentSlot, type SlotState } from "./fragment-slot.js";
 import type { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
+import type { ChannelFact, LossCause } from "./trace.js";
 
 /** What an ACK frame changed. */
 export interface AckResult {
@@ -69,6 +70,7 @@ export class SendChannel {
     start: number,
     window: number,
     readonly queue: MessageQueue,
+    readonly trace?: (fact: ChannelFact) => void,
   ) {
     this.#base = this.#cutNext = this.#peerNext = this.#givenUpEnd = start;
     this.#limit = serialAdd(start, window);
@@ -204,11 +206,19 @@ export class SendChannel {
     slot.number = number;
     slot.leftUs = nowUs;
     slot.lostByLink = false;
+    const { fragment, from, to, previousNumber } = slot;
+    const isRepeat = previousNumber >= 0;
+    this.trace?.({ type: "fragment-sent", fragment, number, bytes: to - from, isRepeat });
   }
 
   /** The peer's HELLO tells its window before any ACK did. */
   grantWindow(window: number): void {
-    if (this.#windowNumber < 0) this.#limit = serialAdd(this.#peerNext, window);
+    if (this.#windowNumber < 0) this.#setWindow(this.#peerNext, window);
+  }
+
+  #setWindow(next: number, window: number): void {
+    this.#limit = serialAdd(next, window);
+    this.trace?.({ type: "window-told", next, limit: this.#limit });
   }
 
   /** Fragments that could be sent now, counted up to `countMax`. */
@@ -276,7 +286,7 @@ export class SendChannel {
       this.#isShut = frame.window === 0;
       if (!this.#isShut && this.#skipState === "waiting") this.#skipState = "due";
       this.#unknownFrom = frame.truncated ? serialAdd(frame.next, frame.map.length * 8 + 1) : -1;
-      this.#limit = serialAdd(frame.next, frame.window);
+      this.#setWindow(frame.next, frame.window);
     }
     this.#settle();
     return { isSound: true, lateBy, mistaken: this.#mistaken };
@@ -289,6 +299,7 @@ export class SendChannel {
     const wasNeedless = slot.number > largest && slot.previousNumber >= 0 && !slot.lostByLink;
     if (wasNeedless || (slot.state === "lost" && !slot.lostByLink)) this.#mistaken++;
     this.#leaveState(slot, "acknowledged");
+    this.trace?.({ type: "fragment-acknowledged", fragment });
     const message = slot.message as OutgoingMessage;
     message.openFragments--;
     message.acknowledgedBytes += slot.to - slot.from;
@@ -315,8 +326,9 @@ export class SendChannel {
     for (let i = 0; i < sent; i++) {
       const slot = this.#slot(serialAdd(this.#base, i));
       if (slot.state !== "in-flight" || slot.number > largest) continue;
-      if (slot.number <= largest - reordering || isLate(slot)) {
-        this.#leaveState(slot, "lost");
+      const isOvertaken = slot.number <= largest - reordering;
+      if (isOvertaken || isLate(slot)) {
+        this.#lose(slot, isOvertaken ? "overtaken" : "late");
         found++;
       }
     }
@@ -334,16 +346,22 @@ export class SendChannel {
     if (this.#skipState === "in-flight" && this.#skipNumber === number) this.#skipState = "due";
     this.#eachInFlight((slot) => {
       if (slot.number !== number) return;
-      this.#leaveState(slot, "lost");
+      this.#lose(slot, "link");
       slot.lostByLink = true;
     });
+  }
+
+  #lose(slot: FragmentSlot, cause: LossCause): void {
+    this.#leaveState(slot, "lost");
+    const { fragment, number } = slot;
+    this.trace?.({ type: "fragment-lost", fragment, number, cause });
   }
 
   /** Everything in flight is to be sent again (an opening without an answer). */
   loseAll(): void {
     if (this.#skipState === "in-flight") this.#skipState = "due";
     this.#eachInFlight((slot) => {
-      this.#leaveState(slot, "lost");
+      this.#lose(slot, "unanswered");
       slot.lostByLink = true;
     });
   }

@@ -4,6 +4,7 @@ import { DATA_HEAD_BYTES, type FragmentSlot } from "./fragment-slot.js";
 import type { MessageQueue, OutgoingMessage } from "./outgoing-message.js";
 import type { RoundTrip } from "./round-trip.js";
 import { SendChannel } from "./send-channel.js";
+import type { TraceListener } from "./trace.js";
 
 /** Incomplete acks in a row that may leave out a channel; then it counts as one with nothing to tell. */
 const LEFT_OUT_MAX = 16;
@@ -22,6 +23,9 @@ export interface SenderContext {
   readonly roundTrip: RoundTrip;
   onProgress(message: OutgoingMessage, isDone: boolean): void;
   onReplaced(message: OutgoingMessage): void;
+  /** Address of the peer, for `trace`. */
+  readonly address: Uint8Array;
+  readonly trace: TraceListener | undefined;
 }
 
 /**
@@ -60,11 +64,13 @@ export class Sender {
   activate(channel: number): SendChannel {
     let active = this.#byNumber[channel];
     if (!active) {
+      const { trace, address: peer } = this.context;
       active = new SendChannel(
         channel,
         this.start,
         this.#window,
         this.queues[channel] as MessageQueue,
+        trace && ((fact) => trace({ ...fact, peer, channel })),
       );
       this.#byNumber[channel] = active;
       this.channels.push(active);

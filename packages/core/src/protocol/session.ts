@@ -37,6 +37,7 @@ import {
   SessionGuard,
 } from "./session-guard.js";
 import { nextPhase, type Phase, type Trigger } from "./session-state.js";
+import type { TraceListener } from "./trace.js";
 
 /** What a session gets from whoever owns all of them. */
 export interface SessionEnvironment {
@@ -48,6 +49,7 @@ export interface SessionEnvironment {
   /** Smoothed round trip of the link's other peers, microseconds; 0: unknown. */
   linkRoundTripUs(): number;
   noteLinkRoundTrip(us: number): void;
+  readonly trace?: TraceListener | undefined;
 }
 
 /** Left-at times remembered for datagrams that asked, so that their ack gives a round trip. */
@@ -156,6 +158,8 @@ export class Session {
       roundTrip: this.roundTrip,
       onProgress: (message, isDone) => peer.noteProgress(message, isDone),
       onReplaced: (message) => peer.endMessage(message, { outcome: "replaced" }),
+      address: peer.address,
+      trace: environment.trace,
     });
     this.looseSender = new LooseSender(peer.looseQueue, token & 0xffff);
   }
@@ -494,6 +498,8 @@ export class Session {
     this.bytesSent += bytes;
     this.datagramsSent++;
     if (ask === ASK.now) {
+      if (this.isProbeDue)
+        this.environment.trace?.({ type: "probe-sent", peer: this.peer.address, number });
       this.sinceAsk = 0;
       this.needsAsk = false;
       this.isProbeDue = false;

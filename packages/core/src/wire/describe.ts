@@ -1,6 +1,5 @@
 import type { AckFrame } from "./ack-frame.js";
 import { ByteReader } from "./byte-reader.js";
-import { CLOSE_REASON } from "./close-frame.js";
 import type { DataFrame } from "./data-frame.js";
 import { crcMatches } from "./datagram.js";
 import { TYPE_PAD } from "./frame-type.js";
@@ -14,17 +13,21 @@ import {
   TAG_BYTES,
 } from "./head.js";
 import type { LooseFrame } from "./loose-frame.js";
-import { serialAdd } from "./serial-number.js";
 import {
   isSessionless,
   isSessionlessSound,
   SESSIONLESS_AROUND_BYTES,
 } from "./sessionless-datagram.js";
-import { STOP_REASON } from "./stop-frame.js";
-
-const ASK_WORDS = ["none", "now", "next", "after next"] as const;
-/** Bytes that are printed as they are: enough to recognise something by. */
-const HEX_BYTES_MAX = 16;
+import {
+  ASK_WORDS,
+  arrivedRanges,
+  closeReason,
+  countBytes,
+  hex,
+  hexOf,
+  KIND_WORDS,
+  stopReason,
+} from "./wording.js";
 
 /**
  * A datagram in one line of text, for logs and tools: each field in words and numbers.
@@ -58,8 +61,6 @@ function describeProtected(bytes: Uint8Array, head: Head): string {
   parts.push(`${countBytes(to - head.headBytes)} encrypted`, `tag ${hexOf(bytes.subarray(to))}`);
   return parts.join(" · ");
 }
-
-const KIND_WORDS: Readonly<Record<number, string>> = { 1: "announce", 2: "query", 3: "pair" };
 
 function describeSessionless(bytes: Uint8Array): string {
   const kind = bytes[1]!;
@@ -153,66 +154,4 @@ function describeAck(frame: AckFrame): string {
   if (map.length > 0) text += `, map ${countBytes(map.length)} has ${arrivedRanges(next, map)}`;
   if (frame.truncated) text += ", map cut";
   return text;
-}
-
-/** Fragments that a map says have arrived, runs drawn together: `515–517 520`. */
-function arrivedRanges(next: number, map: Uint8Array): string {
-  const ranges: string[] = [];
-  const bits = map.length * 8;
-  for (let bit = 0; bit < bits; bit++) {
-    if (!mapBit(map, bit)) continue;
-    const start = bit;
-    while (bit + 1 < bits && mapBit(map, bit + 1)) bit++;
-    const from = String(serialAdd(next, 1 + start));
-    ranges.push(bit === start ? from : `${from}–${serialAdd(next, 1 + bit)}`);
-  }
-  return ranges.length === 0 ? "none" : ranges.join(" ");
-}
-
-function mapBit(map: Uint8Array, bit: number): boolean {
-  return ((map[bit >> 3]! >> (7 - (bit & 7))) & 1) === 1;
-}
-
-function stopReason(reason: number): string {
-  switch (reason) {
-    case STOP_REASON.tooLarge:
-      return "too large";
-    case STOP_REASON.notWanted:
-      return "not wanted";
-    case STOP_REASON.damaged:
-      return "damaged";
-    case STOP_REASON.noLongerRead:
-      return "no longer read";
-    default:
-      return `reason ${reason}`;
-  }
-}
-
-function closeReason(reason: number): string {
-  switch (reason) {
-    case CLOSE_REASON.done:
-      return "done";
-    case CLOSE_REASON.shuttingDown:
-      return "shutting down";
-    case CLOSE_REASON.fault:
-      return "fault";
-    default:
-      return `reason ${reason}`;
-  }
-}
-
-function hex(value: number, digits: number): string {
-  return value.toString(16).padStart(digits, "0");
-}
-
-function hexOf(bytes: Uint8Array): string {
-  const shown = Array.from(bytes.subarray(0, HEX_BYTES_MAX), (byte) => hex(byte, 2));
-  if (bytes.length > HEX_BYTES_MAX) shown.push("…");
-  return shown.length === 0 ? "nothing" : shown.join(" ");
-}
-
-/** The same on every machine: no locale is asked. */
-function countBytes(count: number): string {
-  const grouped = String(count).replace(/\B(?=(\d{3})+$)/g, ",");
-  return count === 1 ? "1 byte" : `${grouped} bytes`;
 }

@@ -1,6 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { ACK_MAP_BYTES_MAX, ackFrameBytes, encodeAck } from "./ack-frame.js";
+import { frame } from "../../test/any-frame.js";
+import { ackFrameBytes, encodeAck } from "./ack-frame.js";
 import { ByteWriter } from "./byte-writer.js";
 import { CLOSE_FRAME_BYTES } from "./close-frame.js";
 import type { DecodeFault } from "./decoded.js";
@@ -12,92 +13,7 @@ import { encodePad } from "./pad-frame.js";
 import { SKIP_FRAME_BYTES } from "./skip-frame.js";
 import { STOP_FRAME_BYTES } from "./stop-frame.js";
 
-const nibble = fc.integer({ min: 0, max: 15 });
 const u8 = fc.integer({ min: 0, max: 0xff });
-const u16 = fc.integer({ min: 0, max: 0xffff });
-const u32 = fc.integer({ min: 0, max: 0xffffffff });
-/** Both sides of every boundary of the varint length. */
-const payload = fc.oneof(fc.uint8Array({ maxLength: 70 }), fc.uint8Array({ maxLength: 300 }));
-
-const data: fc.Arbitrary<Frame> = fc
-  .record({
-    channel: nibble,
-    fragment: u16,
-    first: fc.boolean(),
-    last: fc.boolean(),
-    total: fc.oneof(fc.constant(0), fc.nat(20_000), fc.maxSafeNat()),
-    crc32: u32,
-    bytes: payload,
-  })
-  .filter(({ first, last, bytes }) => first || last || bytes.length > 0)
-  .map((frame) => ({
-    type: "data",
-    ...frame,
-    total: frame.first && !frame.last ? frame.total : 0,
-    crc32: frame.last && !frame.first ? frame.crc32 : 0,
-  }));
-
-const looseWhole: fc.Arbitrary<Frame> = fc
-  .record({ lane: fc.nat(3), bytes: payload })
-  .map(({ lane, bytes }) => ({
-    type: "loose",
-    lane,
-    fragmented: false,
-    id: 0,
-    index: 0,
-    last: true,
-    crc32: 0,
-    bytes,
-  }));
-
-const looseFragment: fc.Arbitrary<Frame> = fc
-  .record({
-    lane: fc.nat(3),
-    id: u16,
-    index: fc.nat(127),
-    last: fc.boolean(),
-    crc32: u32,
-    bytes: payload,
-  })
-  .filter(({ index, last, bytes }) => last || (bytes.length > 0 && index < 127))
-  .map((frame) => ({
-    type: "loose",
-    fragmented: true,
-    ...frame,
-    crc32: frame.last ? frame.crc32 : 0,
-  }));
-
-/** Any frame but NO-SESSION, which stands alone. */
-const frame: fc.Arbitrary<Frame> = fc.oneof(
-  { arbitrary: data, weight: 3 },
-  fc.record({
-    type: fc.constant("ack" as const),
-    channel: nibble,
-    largest: u16,
-    next: u16,
-    window: u8,
-    prompt: fc.boolean(),
-    truncated: fc.boolean(),
-    map: fc.uint8Array({ maxLength: ACK_MAP_BYTES_MAX }),
-  }),
-  fc.record({ type: fc.constant("skip" as const), channel: nibble, next: u16 }),
-  fc.record({ type: fc.constant("stop" as const), channel: nibble, first: u16, reason: u8 }),
-  fc.record({
-    type: fc.constant("hello" as const),
-    version: fc.integer({ min: 1, max: 15 }),
-    mtuBytes: fc.integer({ min: 20, max: 65_535 }),
-    window: fc.integer({ min: 1, max: 255 }),
-  }),
-  fc.record({ type: fc.constant("close" as const), reason: u8 }),
-  looseWhole,
-  looseFragment,
-  fc.record({
-    type: fc.constant("extension" as const),
-    kind: nibble,
-    bytes: fc.uint8Array({ maxLength: 255 }),
-  }),
-);
-
 const frames = fc.oneof(
   fc.array(frame, { maxLength: 8 }),
   fc.constant<Frame[]>([{ type: "no-session" }]),
