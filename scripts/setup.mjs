@@ -58,7 +58,9 @@ function installInputs() {
 
 function buildInputs(folder) {
   const sources = filesUnder(join(folder, "src")).filter((file) => !file.endsWith(".test.ts"));
-  const settings = ["tsup.config.ts", "tsconfig.json"].map((file) => join(folder, file));
+  const settings = ["tsup.config.ts", "vite.config.ts", "index.html", "tsconfig.json"].map((file) =>
+    join(folder, file),
+  );
   return ["tsconfig.base.json", ...settings, ...sources];
 }
 
@@ -83,16 +85,19 @@ function buildPackage(folder, name, stamp) {
   if (isBuilt(folder, stamp)) return;
   note(`Set-up: building ${name} …`);
   removeStamp(folder);
-  run(
-    `${name} could not be built`,
-    process.execPath,
-    [join(root, "node_modules/tsup/dist/cli-default.js")],
-    {
-      cwd: join(root, folder),
-      advice: `Mend what the compiler reports in ${folder}, then run this again.`,
-    },
-  );
+  run(`${name} could not be built`, process.execPath, builder(folder), {
+    cwd: join(root, folder),
+    advice: `Mend what the compiler reports in ${folder}, then run this again.`,
+  });
   writeStamp(folder, stamp);
+}
+
+/** A library is compiled, a page is put together: what its folder is set up for says which. */
+function builder(folder) {
+  const own = join(root, folder);
+  return existsSync(join(own, "vite.config.ts"))
+    ? [join(own, "node_modules/vite/bin/vite.js"), "build", "--logLevel", "warn"]
+    : [join(root, "node_modules/tsup/dist/cli-default.js")];
 }
 
 /** Runs quietly; shows what the command printed only when it fails. */
