@@ -58,9 +58,13 @@ function installInputs() {
 
 function buildInputs(folder) {
   const sources = filesUnder(join(folder, "src")).filter((file) => !file.endsWith(".test.ts"));
-  const settings = ["tsup.config.ts", "vite.config.ts", "index.html", "tsconfig.json"].map((file) =>
-    join(folder, file),
-  );
+  const settings = [
+    "tsup.config.ts",
+    "vite.config.ts",
+    "index.html",
+    "tsconfig.json",
+    "tsconfig.node.json",
+  ].map((file) => join(folder, file));
   return ["tsconfig.base.json", ...settings, ...sources];
 }
 
@@ -85,19 +89,25 @@ function buildPackage(folder, name, stamp) {
   if (isBuilt(folder, stamp)) return;
   note(`Set-up: building ${name} …`);
   removeStamp(folder);
-  run(`${name} could not be built`, process.execPath, builder(folder), {
-    cwd: join(root, folder),
-    advice: `Mend what the compiler reports in ${folder}, then run this again.`,
-  });
+  for (const command of builders(folder)) {
+    run(`${name} could not be built`, process.execPath, command, {
+      cwd: join(root, folder),
+      advice: `Mend what the compiler reports in ${folder}, then run this again.`,
+    });
+  }
   writeStamp(folder, stamp);
 }
 
-/** A library is compiled, a page is put together: what its folder is set up for says which. */
-function builder(folder) {
-  const own = join(root, folder);
-  return existsSync(join(own, "vite.config.ts"))
-    ? [join(own, "node_modules/vite/bin/vite.js"), "build", "--logLevel", "warn"]
-    : [join(root, "node_modules/tsup/dist/cli-default.js")];
+/** A page is put together, a library is compiled: what its folder is set up for says which, or both. */
+function builders(folder) {
+  const vite = join(root, folder, "node_modules/vite/bin/vite.js");
+  const tsup = join(root, "node_modules/tsup/dist/cli-default.js");
+  return [
+    ["vite.config.ts", [vite, "build", "--logLevel", "warn"]],
+    ["tsup.config.ts", [tsup]],
+  ]
+    .filter(([settings]) => existsSync(join(root, folder, settings)))
+    .map(([, command]) => command);
 }
 
 /** Runs quietly; shows what the command printed only when it fails. */

@@ -14,6 +14,8 @@ const PACKAGES = {
   "riscv64-unknown-elf-gcc": "gcc-riscv64-unknown-elf",
   "qemu-system-arm": "qemu-system-arm",
   cppcheck: "cppcheck",
+  chromium: "chromium",
+  tshark: "tshark",
 } as const;
 
 export type SystemCommand = keyof typeof PACKAGES;
@@ -27,7 +29,9 @@ export type SystemCommand = keyof typeof PACKAGES;
  * ```
  */
 export function lacksCommands(...commands: SystemCommand[]): boolean {
-  const missing = commands.filter((command) => spawnSync(command, ["-V"]).error !== undefined);
+  const missing = commands.filter(
+    (command) => spawnSync("sh", ["-c", `command -v ${command}`]).status !== 0,
+  );
   if (missing.length === 0) return false;
   const packages = missing.map((command) => PACKAGES[command]).join(" ");
   const sentence = `Not installed: ${missing.join(", ")}. Get it: apt-get install ${packages}`;
