@@ -242,7 +242,7 @@ class Run {
     });
     this.#open++;
     this.#say(
-      `${plan.kind} ${sent.id}: ${plan.from} to ${plan.to}, ${plan.bytes} bytes, ${plan.way} ${sent.channel}`,
+      `${plan.kind} ${sent.id}: ${plan.from} to ${plan.to}, ${plan.bytes} bytes, ${plan.way} ${sent.channel}, ${plan.priority}`,
     );
     const { priority, afterRestart, firstContact, way, channel } = plan;
     const options = {
@@ -278,6 +278,8 @@ class Run {
 
   /** Promise 8 holds from the call on, if the session is open and nothing else is in the way. */
   #expectCommand(station: Station, plan: SendPlan, sent: Sent): void {
+    const mtuBytes = Math.min(...this.stations.map(({ plan: { mtuBytes } }) => mtuBytes));
+    this.watch.noteRival(sent, mtuBytes);
     const isMeant = plan.kind === "message" && (plan.way === "ordered" || plan.way === "unordered");
     if (!isMeant || plan.channel !== undefined) return;
     for (const other of this.oracle.openMessages) {
@@ -288,11 +290,7 @@ class Run {
     }
     const { endpoint } = station;
     const report = endpoint.peer(this.#addressOf(plan.to)).report();
-    if (report?.isVerified && report.phase === "open")
-      this.watch.expectCommand(
-        sent,
-        Math.min(...this.stations.map(({ plan: { mtuBytes } }) => mtuBytes)),
-      );
+    if (report?.isVerified && report.phase === "open") this.watch.expectCommand(sent, mtuBytes);
   }
 
   #checkReply(id: number, reply: Uint8Array): "replied" {

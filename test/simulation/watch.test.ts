@@ -64,6 +64,18 @@ describe("the watch over commands", () => {
     );
   });
 
+  it("allows those that are as urgent, and came later, their turn", () => {
+    const { boot, watch, send } = setUp();
+    const sent = send("ordered");
+    watch.expectCommand(sent, 250);
+    watch.noteRival(sent, 250);
+    watch.noteRival(send("unordered"), 250);
+    for (let left = 4; left > 0; left--) boot.noteHandedOver(BOARD, new Uint8Array(200));
+    expect(() => boot.noteHandedOver(BOARD, new Uint8Array(200))).toThrow(
+      /5 datagrams left before/,
+    );
+  });
+
   it("counts no more once the message has left, or has ended", () => {
     const { boot, watch, send } = setUp();
     const sent = send("ordered");

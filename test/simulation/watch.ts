@@ -37,6 +37,8 @@ interface Command {
   readonly payload: Buffer;
   /** Datagrams that left before it. */
   ahead: number;
+  /** Of others that are as urgent and came later: they go in turn with it. */
+  rivals: number;
 }
 
 /** What one boot of an endpoint hands over and is given. */
@@ -124,7 +126,14 @@ export class Watch {
       sent.bytes >= RECOGNISED_BYTES_MIN && sent.bytes <= mtuBytes - HEADS_BYTES_MAX;
     if (!this.#isOpen || !isRecognised || this.#commands.has(sent.from)) return;
     const payload = Buffer.from(payloadOf(sent.id, sent.bytes));
-    this.#commands.set(sent.from, { sent, payload, ahead: 0 });
+    this.#commands.set(sent.from, { sent, payload, ahead: 0, rivals: 0 });
+  }
+
+  /** Another urgent message is handed over: what waits may have to give it its turn, once for each datagram. */
+  noteRival(sent: Sent, mtuBytes: number): void {
+    const command = this.#commands.get(sent.from);
+    if (command && command.sent !== sent)
+      command.rivals += 1 + Math.ceil(sent.bytes / (mtuBytes - HEADS_BYTES_MAX));
   }
 
   noteEnd(sent: Sent): void {
@@ -140,7 +149,7 @@ export class Watch {
       return;
     }
     // One with acks or a question for each peer, and one more.
-    if (++command.ahead > this.scenario.stations.length)
+    if (++command.ahead > this.scenario.stations.length + command.rivals)
       throw new BrokenPromise(
         `${command.ahead} datagrams left before the urgent message ${command.sent.id}, sent at ${command.sent.atUs} µs.`,
       );
