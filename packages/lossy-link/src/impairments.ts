@@ -160,7 +160,8 @@ export type Passage = "passes" | "lost" | "outage";
  */
 export class ImpairmentPipeline {
   readonly #random: Random;
-  readonly #streams = new Map<string, Random>();
+  /** Made when first drawn from: few paths need any. */
+  #streams: Map<string, Random> | undefined;
   #settings: Impairments = {};
   #replay: TraceLoss | undefined;
   #burst: LossModel | undefined;
@@ -171,13 +172,12 @@ export class ImpairmentPipeline {
   #flipper: BitFlipper | undefined;
   #delayUs = 0;
   #jitterUs = 0;
-  #jitter: Random;
+  #jitter: Random | undefined;
   #latestArrivalUs = 0;
 
   /** @param random - of this direction; each step takes its own stream from it */
   constructor(random: Random) {
     this.#random = random;
-    this.#jitter = this.#stream("jitter");
   }
 
   /**
@@ -219,7 +219,10 @@ export class ImpairmentPipeline {
   /** When a datagram that left the air at `leftAtUs` is delivered in its turn, microseconds. */
   arrivalUs(leftAtUs: number): number {
     let arrivalUs = leftAtUs + this.#delayUs;
-    if (this.#jitterUs > 0) arrivalUs += this.#jitter.integer(0, this.#jitterUs);
+    if (this.#jitterUs > 0) {
+      this.#jitter ??= this.#stream("jitter");
+      arrivalUs += this.#jitter.integer(0, this.#jitterUs);
+    }
     if (arrivalUs < this.#latestArrivalUs) arrivalUs = this.#latestArrivalUs;
     this.#latestArrivalUs = arrivalUs;
     return arrivalUs;
@@ -241,6 +244,7 @@ export class ImpairmentPipeline {
   }
 
   #stream(label: string): Random {
+    this.#streams ??= new Map();
     let stream = this.#streams.get(label);
     if (stream === undefined) {
       stream = this.#random.stream(label);

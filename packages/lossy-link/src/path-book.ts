@@ -24,6 +24,11 @@ export class PathBook {
   readonly #whenDue: (delivery: Delivery) => void;
   readonly #origins = new Map<AddressKey, Origin>();
   #impairments: Impairments;
+  #lastMerged: {
+    readonly changes: number;
+    readonly layers: readonly Impairments[];
+    readonly merged: Impairments;
+  } = { changes: -1, layers: [], merged: {} };
   #changes = 0;
   #version = 0;
 
@@ -83,21 +88,39 @@ export class PathBook {
 
   #configure(path: Path, from: Station, to: Station, nowUs: number): void {
     // The nearer to the path, the later: later ones prevail.
-    const layers = [this.#impairments, from.outgoing, to.incoming, path.own];
-    path.pipeline.configure(mergeImpairments(...layers), nowUs);
+    path.pipeline.configure(this.#merged(from.outgoing, to.incoming, path.own), nowUs);
     path.tune(from.radioChannel);
     if (this.#propagation !== undefined && from.position && to.position) {
       path.place(this.#propagation, from.position, to.position, this.#random);
     }
   }
 
+  /** Many paths in a row have the same settings: they share what comes of them. */
+  #merged(...layers: Impairments[]): Impairments {
+    const all = [this.#impairments, ...layers].filter(hasSettings);
+    const last = this.#lastMerged;
+    const isSame =
+      last.changes === this.#changes &&
+      last.layers.length === all.length &&
+      all.every((layer, at) => layer === last.layers[at]);
+    if (isSame) return last.merged;
+    const merged = mergeImpairments(...all);
+    this.#lastMerged = { changes: this.#changes, layers: all, merged };
+    return merged;
+  }
+
   #path(origin: Origin, to: Address): Path {
     const key = addressKey(to);
     let path = origin.paths.get(key);
     if (path === undefined) {
-      path = new Path(origin.address, to.slice(), this.#random, this.#whenDue);
+      path = new Path(origin.address, this.origin(to).address, this.#random, this.#whenDue);
       origin.paths.set(key, path);
     }
     return path;
   }
+}
+
+function hasSettings(layer: Impairments): boolean {
+  for (const _ in layer) return true;
+  return false;
 }

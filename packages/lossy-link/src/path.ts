@@ -37,8 +37,10 @@ export class Path {
   info: DatagramInfo = {};
   readonly pipeline: ImpairmentPipeline;
   readonly #random: Random;
-  readonly #fading: Random;
-  readonly #ackLoss: Random;
+  // Made when first needed, as everything here that not every path needs: of a thousand stations that
+  // broadcast there are a million paths.
+  #fading: Random | undefined;
+  #ackLoss: Random | undefined;
   #propagation: Propagation | undefined;
   #radioChannel: number | undefined;
   #rssiDbm = 0;
@@ -51,8 +53,6 @@ export class Path {
     const name = `${formatAddress(from)}>${formatAddress(to)}`;
     this.#random = random.stream(name);
     this.pipeline = new ImpairmentPipeline(this.#random);
-    this.#fading = this.#random.stream("fading");
-    this.#ackLoss = this.#random.stream("neighbour-ack");
   }
 
   /** Radio channel of both ends, if the medium has several. */
@@ -76,14 +76,21 @@ export class Path {
   judge(nowUs: number): Passage | "faded" {
     const passage = this.pipeline.judge(nowUs);
     const fadingDb = this.#propagation?.fadingDb ?? 0;
-    if (fadingDb > 0) this.#hear(roundDb(this.#rssiDbm + fadingDb * this.#fading.normal()));
-    const faded = this.#fadeThreshold > 0 && this.#fading.chance(this.#fadeThreshold);
+    if (fadingDb > 0) this.#hear(roundDb(this.#rssiDbm + fadingDb * this.#fade().normal()));
+    const faded = this.#fadeThreshold > 0 && this.#fade().chance(this.#fadeThreshold);
     return passage === "passes" && faded ? "faded" : passage;
   }
 
   /** Whether the link-level acknowledgement of the datagram that was just received is lost. */
   losesAck(threshold: number): boolean {
-    return threshold > 0 && this.#ackLoss.chance(threshold);
+    if (threshold === 0) return false;
+    this.#ackLoss ??= this.#random.stream("neighbour-ack");
+    return this.#ackLoss.chance(threshold);
+  }
+
+  #fade(): Random {
+    this.#fading ??= this.#random.stream("fading");
+    return this.#fading;
   }
 
   #hear(rssiDbm: number): void {
