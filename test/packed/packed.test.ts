@@ -61,11 +61,15 @@ describe("the packed packages, installed in an empty project", () => {
   it("are all there, with the entries that the documentation names", () => {
     expect(entries()).toEqual(
       expect.arrayContaining([
+        "@fardel/capture",
         "@fardel/core",
         "@fardel/core/conformance",
         "@fardel/core/wire",
+        "@fardel/lab/node",
         "@fardel/lossy-link",
         "@fardel/msgpack",
+        "@fardel/pairing",
+        "@fardel/pairing/node",
         "@fardel/serial-bridge",
         "@fardel/serial-bridge/node",
         "@fardel/serial-bridge/web",
