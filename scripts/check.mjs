@@ -38,7 +38,7 @@ function typeProjects() {
         .filter((file) => /^tsconfig.*\.json$/.test(file))
         .map((file) => `${folder}/${file}`);
     });
-  return ["tsconfig.json", ...ofPackages];
+  return ["tsconfig.json", "test/browser/tsconfig.json", ...ofPackages];
 }
 
 /** Both tools read the tarballs: what a user gets, not what lies in the folder. */

@@ -1,0 +1,194 @@
+import { mkdtemp, readFile, rm, writeFile } from "node:fs/promises";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { pathToFileURL } from "node:url";
+import type { Browser, BrowserContextOptions, Page } from "playwright-core";
+import { afterAll, afterEach, beforeAll, describe, expect, it } from "vitest";
+import { lacksCommands } from "../system-commands.js";
+import { labFile, launchChromium, type OpenPage, openPage, PageServer } from "./chromium.js";
+
+/** A run of the lab takes a second or two; the machine may be busy with other tests. */
+const RUN_MS = 60_000;
+const DESK = { width: 1280, height: 900 };
+const PHONE = { width: 390, height: 844 };
+
+let browser: Browser;
+let server: PageServer;
+let file = "";
+let folder = "";
+let opened: OpenPage[] = [];
+
+async function open(query = "", options: BrowserContextOptions = {}): Promise<OpenPage> {
+  const lab = await openPage(browser, server.url + query, { viewport: DESK, ...options });
+  lab.page.setDefaultTimeout(RUN_MS);
+  opened.push(lab);
+  await lab.page.waitForSelector(".ending", { timeout: RUN_MS });
+  return lab;
+}
+
+const ending = async (page: Page) => (await page.locator(".ending").first().textContent()) ?? "";
+const scrubber = (page: Page) => page.getByRole("slider", { name: "Time in the run" });
+const valueText = (page: Page) => scrubber(page).getAttribute("aria-valuetext");
+
+/** The figure of the panel "What it comes to". */
+async function figure(page: Page, name: string): Promise<string> {
+  const row = page.locator("#figures tr, #figures dl > div").filter({ hasText: name }).first();
+  return ((await row.locator("td, dd").last().textContent()) ?? "").trim();
+}
+
+describe.skipIf(lacksCommands("chromium"))("the lab page", () => {
+  beforeAll(async () => {
+    file = labFile();
+    server = await PageServer.start(file);
+    browser = await launchChromium();
+    folder = await mkdtemp(join(tmpdir(), "fardel-lab-"));
+  }, 240_000);
+
+  afterAll(async () => {
+    await browser?.close();
+    await server?.close();
+    if (folder) await rm(folder, { recursive: true, force: true });
+  });
+
+  afterEach(async () => {
+    for (const { close } of opened) await close();
+    opened = [];
+  });
+
+  it("runs to the end, and says what came of it", async () => {
+    const { page, complaints } = await open();
+    expect(await ending(page)).toMatch(/have the blob.*It took .*% of what the channel can carry/);
+    await page.getByRole("button", { name: "To the end" }).click();
+    const [, at, whole] = /^(.+?) of (.+?)\. /.exec((await valueText(page)) ?? "") ?? [];
+    expect(at).toBe(whole);
+    expect(at).toMatch(/second/);
+    expect(complaints).toEqual([]);
+  });
+
+  it("plays by itself, pauses, and steps from datagram to datagram", async () => {
+    const { page, complaints } = await open();
+    const pause = page.getByRole("button", { name: "Pause", exact: true });
+    if (await pause.isVisible()) await pause.click();
+    await page.getByRole("button", { name: "To the start" }).click();
+    const step = page.getByRole("button", { name: "Forward one datagram" });
+    const seen = new Set<string>();
+    for (let count = 0; count < 12; count++) {
+      await step.click();
+      seen.add((await page.locator(".clock").textContent()) ?? "");
+    }
+    expect(seen.size).toBe(12);
+    await page.getByRole("button", { name: "Back one datagram" }).click();
+    expect(seen).toContain(await page.locator(".clock").textContent());
+    const before = Number(await scrubber(page).inputValue());
+    await page.getByRole("button", { name: "Play", exact: true }).click();
+    await page.waitForFunction(
+      (start) => {
+        const slider = document.querySelector<HTMLInputElement>(".scrubber input");
+        return slider !== null && slider.valueAsNumber > start;
+      },
+      before,
+      { timeout: RUN_MS },
+    );
+    expect(complaints).toEqual([]);
+  });
+
+  it("scrubs back and forth: the same instant shows the same picture", async () => {
+    const { page } = await open();
+    const pause = page.getByRole("button", { name: "Pause", exact: true });
+    if (await pause.isVisible()) await pause.click();
+    const scrubTo = async (share: number) => {
+      await scrubber(page).evaluate((slider: HTMLInputElement, at) => {
+        slider.value = String(Number(slider.max) * at);
+        slider.dispatchEvent(new Event("input", { bubbles: true }));
+      }, share);
+      await page.evaluate(
+        () => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))),
+      );
+    };
+    const look = async (share: number) => {
+      await scrubTo(share);
+      return {
+        air: (await page.locator("#air .picture").screenshot()).toString("hex"),
+        cells: (await page.locator("#cells .picture").screenshot()).toString("hex"),
+      };
+    };
+    const first = await look(0.4);
+    const later = await look(0.8);
+    const start = await look(0);
+    expect(later).not.toEqual(first);
+    expect(start.cells).not.toBe(first.cells);
+    expect(await look(0.4)).toEqual(first);
+    expect(await look(0)).toEqual(start);
+  });
+
+  it("carries a file of 300 kB", async () => {
+    const { page, complaints } = await open();
+    const path = join(folder, "orchard-table.bin");
+    await writeFile(
+      path,
+      Uint8Array.from({ length: 300_000 }, (_, at) => (at * 7919) >> 3),
+    );
+    await page.getByLabel("What", { exact: true }).selectOption({ label: "a file of your own" });
+    await page.getByLabel("Your file").setInputFiles(path);
+    await page.locator("#figures", { hasText: /Delivered\s*900(\.0)? kB/ }).waitFor();
+    expect(await ending(page)).toMatch(/All 3 boards have the blob/);
+    expect(complaints).toEqual([]);
+  });
+
+  it("keeps the setting in its address: a colleague sees the same run", async () => {
+    const mine = await open();
+    await mine.page.getByLabel("Loss").first().fill("35");
+    await mine.page.getByLabel("Loss").first().press("Tab");
+    await mine.page.waitForFunction(() => location.search.length + location.hash.length > 3);
+    const before = await ending(mine.page);
+    await mine.page
+      .waitForFunction((text) => document.querySelector(".ending")?.textContent !== text, before, {
+        timeout: RUN_MS,
+      })
+      .catch(() => {});
+    const address = mine.page.url().slice(server.url.length);
+    expect(address).toMatch(/35/);
+    const theirs = await open(address);
+    expect(await ending(theirs.page)).toBe(await ending(mine.page));
+    expect(await figure(theirs.page, "Datagrams on air")).toBe(
+      await figure(mine.page, "Datagrams on air"),
+    );
+  });
+
+  it("works from disk, without a network", async () => {
+    const lab = await openPage(browser, pathToFileURL(file).href, {
+      viewport: DESK,
+      offline: true,
+    });
+    opened.push(lab);
+    await lab.page.waitForSelector(".ending", { timeout: RUN_MS });
+    expect(await ending(lab.page)).toMatch(/have the blob/);
+    expect(lab.complaints).toEqual([]);
+  });
+
+  it.each([
+    ["by day", { colorScheme: "light" as const }],
+    ["at night", { colorScheme: "dark" as const }],
+    ["on a phone", { viewport: PHONE, hasTouch: true, isMobile: true }],
+  ])("has no barriers that axe finds, %s", async (_when, options) => {
+    const lab = await open("", options);
+    expect(await lab.barriers()).toEqual([]);
+    for (const tab of ["Live", "About"]) {
+      await lab.page.getByRole("link", { name: tab, exact: true }).click();
+      await lab.page.waitForTimeout(0);
+      expect(await lab.barriers()).toEqual([]);
+    }
+    expect(lab.complaints).toEqual([]);
+  });
+
+  it("is as wide as the screen, and no wider", async () => {
+    const { page } = await open("", { viewport: PHONE, isMobile: true });
+    const width = await page.evaluate(() => document.documentElement.scrollWidth);
+    expect(width).toBeLessThanOrEqual(PHONE.width);
+  });
+
+  it("is one file that asks for nothing from elsewhere", async () => {
+    const html = await readFile(file, "utf8");
+    expect(html).not.toMatch(/<(?:script|link|img)[^>]+(?:src|href)="(?!data:)[^"#]/);
+  });
+});
