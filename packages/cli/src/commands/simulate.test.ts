@@ -1,6 +1,6 @@
 import { mkdtemp, readFile, rm, stat, writeFile } from "node:fs/promises";
 import { tmpdir } from "node:os";
-import { join } from "node:path";
+import { basename, join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { EXIT } from "../problem.js";
 import { run } from "../run.js";
@@ -102,7 +102,43 @@ describe("fardel simulate", () => {
     expect(alone.out).toBe(text);
     const rows = text.trimEnd().split("\n");
     expect(rows).toHaveLength(3);
-    expect(rows[0]).toMatch(/^case,preset,mtuBytes,loss,.*,p99Us,efficiency,datagramsPerMessage$/);
+    expect(rows[0]).toMatch(
+      /^case,preset,mtuBytes,loss,.*,p99Us,efficiency,datagramsPerMessage,p5Us,airtimeUs$/,
+    );
+  });
+
+  it("--html writes a page beside the table, the same bytes each time", async () => {
+    const path = await written(SCENARIO);
+    const [file, again, csv] = ["a.html", "b.html", "a.csv"].map((name) => join(folder, name));
+    const plain = await simulate(path, "--seeds", "3");
+    const beside = await simulate(path, "--seeds", "3", "--html", file!, "--csv", csv!);
+    expect(beside).toMatchObject({ code: EXIT.done, err: "", out: plain.out });
+    const page = await readFile(file!, "utf8");
+    expect(page).toMatch(/^<!DOCTYPE html>\n/);
+    expect(page).toContain("<h1>Frost watch (invented)</h1>");
+    expect(page).toContain("All 6 runs did what they should");
+    expect(page).not.toContain(folder);
+    expect(page).toContain(`simulate ${basename(path)} --seeds 3 --html report.html</code>`);
+    await simulate(path, "--seeds", "3", "--html", again!, "--json");
+    expect(await readFile(again!, "utf8")).toBe(page);
+    expect((await readFile(csv!, "utf8")).split("\n")).toHaveLength(4);
+    expect((await simulate(path, "--seeds", "3", "--html", "-")).out).toBe(page);
+  });
+
+  it("--html shows failed runs, and one combination alone", async () => {
+    const path = await written(FAILING);
+    const args = ["--seed", "4", "--case", "2", "--html", "-"];
+    const { code, out } = await simulate(path, ...args);
+    expect(code).toBe(EXIT.failed);
+    expect(out).toContain("The run failed.");
+    expect(out).toContain(`fardel simulate ${basename(path)} --seed 4 --case 2 --trace`);
+    expect(out).toContain(`fardel simulate ${basename(path)} --seed 4 --case 2 --html report.html`);
+    expect((await simulate(path, ...args, "--allow-failures")).code).toBe(EXIT.done);
+    expect(out).toContain("The run on the air");
+    const from = ["--seeds", "2", "--from", "7", "--html", "-"];
+    const two = await simulate(path, ...from);
+    expect(two.out).toContain("--seeds 2 --from 7 --html");
+    expect(two.out).not.toContain("The run on the air");
   });
 
   it("--trace prints each datagram in words with its fate", async () => {
@@ -166,6 +202,28 @@ describe("Ctrl-C", () => {
     expect(context.objects.at(-1)).toMatchObject({ type: "result", isPartial: true });
   });
 
+  it("leaves a page that says so", async () => {
+    const context = new TestContext({ isTerminal: true });
+    const file = join(folder, "partial.html");
+    const args = ["--seeds", "100000", "--html", file];
+    const done = run(["simulate", await written(SCENARIO), ...args], context);
+    await context.said("of 200,000 runs");
+    context.interrupt();
+    expect(await done).toBe(EXIT.interrupted);
+    const page = await readFile(file, "utf8");
+    expect(page).toContain("<title>PARTIAL: Frost watch (invented)</title>");
+    expect(page).toMatch(/Ended by Ctrl-C after [\d,]+ of 200,000 runs/);
+  });
+
+  it("before the first run leaves a page that says that there is none", async () => {
+    const context = new TestContext();
+    context.interrupt();
+    const file = join(folder, "none.html");
+    const args = ["simulate", await written(SCENARIO), "--html", file];
+    expect(await run(args, context)).toBe(EXIT.interrupted);
+    expect(await readFile(file, "utf8")).toContain("No run was done: nothing can be said.");
+  });
+
   it("before the first run is over leaves no table", async () => {
     const context = new TestContext();
     context.interrupt();
@@ -180,6 +238,10 @@ describe("a command line that cannot be understood", () => {
     [["--trace"], "add --seed NUMBER."],
     [["--trace", "--seed", "1"], "has 2 combinations: add --case 1 to 2."],
     [["--trace", "--seed", "1", "--csv", "x.csv"], "leave out --csv."],
+    [["--trace", "--seed", "1", "--case", "1", "--html", "x.html"], "leave out --html."],
+    [["--html", "-", "--csv", "-"], "--csv - and --html - both want standard output."],
+    [["--html", "x", "--csv", "./x"], "--csv and --html name the same file."],
+    [["--html", "no/such/folder/x.html"], "no/such/folder/x.html does not exist."],
     [["--case", "3"], "There is no combination 3: the scenario has 2. Give --case 1 to 2."],
     [["--seeds", "0"], "Give a whole number from 1"],
     [["--seeds", "many"], "Give a whole number from 1"],
@@ -191,8 +253,8 @@ describe("a command line that cannot be understood", () => {
     expect(err).toContain(sentence);
   });
 
-  it("two that both want standard output", async () => {
-    const args = ["--csv", "-", "--json"];
+  it.each(["--csv", "--html"])("%s - and --json both want standard output", async (option) => {
+    const args = [option, "-", "--json"];
     const { code, objects } = await simulate(await written(SCENARIO), ...args);
     expect(code).toBe(EXIT.usage);
     expect(objects()).toMatchObject([{ error: { code: "usage" } }]);
@@ -217,10 +279,13 @@ describe("a command line that cannot be understood", () => {
     expect(err).toContain("make 5,001,000 delivery times for one combination");
   });
 
-  it("does not touch the file for CSV if the scenario is wrong", async () => {
-    const file = join(folder, "kept.csv");
-    await writeFile(file, "kept");
-    await simulate(await written({}, "empty.json"), "--csv", file);
-    expect((await stat(file)).size).toBe(4);
-  });
+  it.each(["--csv", "--html"])(
+    "does not touch the file of %s if the scenario is wrong",
+    async (option) => {
+      const file = join(folder, "kept");
+      await writeFile(file, "kept");
+      await simulate(await written({}, "empty.json"), option, file);
+      expect((await stat(file)).size).toBe(4);
+    },
+  );
 });

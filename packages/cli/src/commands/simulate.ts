@@ -1,5 +1,6 @@
-import type { FileHandle } from "node:fs/promises";
-import { open, readFile } from "node:fs/promises";
+import { readFile } from "node:fs/promises";
+import { basename } from "node:path";
+import type { Observation } from "@fardel/lossy-link";
 import type { Command } from "commander";
 import type { Context } from "../context.js";
 import { fileProblem } from "../explain-error.js";
@@ -9,9 +10,13 @@ import { wholeNumber } from "../option-values.js";
 import { printable, writeJson } from "../output.js";
 import { EXIT, interrupted, Problem, usageProblem } from "../problem.js";
 import { startProgress } from "../progress.js";
+import { finishRecording } from "../recording/observation.js";
+import { renderReport } from "../report/report.js";
 import { type Case, cutUs } from "../scenario/cases.js";
 import { CASES_MAX, FILE_BYTES_MAX, SAMPLES_MAX, SEEDS_MAX } from "../scenario/limits.js";
 import { parseScenario, type Scenario } from "../scenario/parse.js";
+import { AirLog } from "../simulation/air-log.js";
+import { datagramOf, recordRun } from "../simulation/record-run.js";
 import {
   jsonOf,
   renderCsv,
@@ -19,17 +24,18 @@ import {
   renderTable,
   TABLE_NOTES,
 } from "../simulation/render.js";
+import type { Watcher } from "../simulation/run-once.js";
 import { type Seeds, type SweepResult, sweep } from "../simulation/sweep.js";
 import { traceRun } from "../simulation/trace-run.js";
+import { checkResultOptions, ResultFiles, type ResultOptions } from "./simulate-files.js";
 
-interface SimulateOptions {
+interface SimulateOptions extends ResultOptions {
   readonly seeds: number;
   readonly from: number;
   readonly seed?: number;
   readonly case?: number;
   readonly trace?: boolean;
-  readonly csv?: string;
-  readonly json?: boolean;
+  readonly record?: string;
   readonly allowFailures?: boolean;
 }
 
@@ -49,10 +55,14 @@ export function addSimulate(program: Command, context: Context): void {
     .option("--seed <seed>", "run this seed alone", wholeNumber(1, SEED_MAX))
     .option("--case <number>", "run this combination alone", wholeNumber(1, CASES_MAX))
     .option("--trace", "print what happens in one run: each datagram and its fate")
+    .option("--record <file>", "with --trace: write every datagram to a new file, NAME.pcapng")
     .option("--csv <file>", "write the results as CSV too; - writes only that, to standard output")
+    .option("--html <file>", "write a page with tables and drawings too; - writes only that")
     .option("--json", "one object for each combination, then the result")
     .option("--allow-failures", "exit with 0 also when runs failed")
-    .action((scenario: string, options: SimulateOptions) => simulate(scenario, options, context));
+    .action((scenario: string, options: SimulateOptions) =>
+      simulate(scenario, options, context, program.version() ?? ""),
+    );
   withHelp(command, {
     notes: [
       "A field of the scenario that is given as a list is swept: every combination is run with every\nseed. The same seed gives the same run on every machine. SIMULATE.md describes the file.",
@@ -60,7 +70,12 @@ export function addSimulate(program: Command, context: Context): void {
     examples: [
       ["fardel simulate frost.json", "each combination a hundred times"],
       ["fardel simulate frost.json --seeds 1000 --csv frost.csv", "more runs, and a file of them"],
+      ["fardel simulate frost.json --html frost.html", "a page with drawings, to be mailed"],
       ["fardel simulate frost.json --seed 17 --case 3 --trace", "one run, datagram by datagram"],
+      [
+        "fardel simulate frost.json --seed 17 --case 3 --trace --record run.pcapng",
+        "the same for the usual open analyser",
+      ],
     ],
     exitCodes: {
       done: "every run did what it should",
@@ -71,32 +86,46 @@ export function addSimulate(program: Command, context: Context): void {
   });
 }
 
-async function simulate(path: string, options: SimulateOptions, context: Context): Promise<void> {
-  if (options.csv === "-" && options.json) {
-    throw usageProblem("--csv - and --json both want standard output. Give --csv a file.");
-  }
-  const scenario = parseScenario(nameOf(path), await readScenario(path, context));
+async function simulate(
+  path: string,
+  options: SimulateOptions,
+  context: Context,
+  version: string,
+): Promise<void> {
+  checkResultOptions(options);
+  const source = await readScenario(path, context);
+  const scenario = parseScenario(nameOf(path), source);
   const cases = chosenCases(scenario, options.case);
   if (options.trace) {
     await trace(path, cases, options, context);
     return;
   }
+  if (options.record !== undefined) throw usageProblem("--record goes with --trace.");
   const seeds = chosenSeeds(options);
   checkSamples(cases, seeds);
-  const csv = options.csv === undefined || options.csv === "-" ? undefined : options.csv;
-  // Before the work, so that a wrong path does not cost it.
-  const file = csv === undefined ? undefined : await openCsv(csv);
+  const files = await ResultFiles.open(options);
   try {
-    const result = await runAll(cases, seeds, context);
-    if (file && csv) await writeCsv(file, csv, renderCsv(result.summaries));
+    const isOneRun = cases.length === 1 && seeds.count === 1;
+    const air = isOneRun && options.html !== undefined ? new AirLog() : undefined;
+    const result = await runAll(cases, seeds, context, air);
+    // A page that is mailed tells nothing of the folders of whoever wrote it.
+    const name = basename(path);
+    const [command, replay] = [commandLine(name, options), replayOf(name)];
+    const html = () =>
+      renderReport({ scenario, source, cases, seeds, result, air, command, replay, version });
+    await files.writeCsv(() => renderCsv(result.summaries));
+    if (result.runs > 0) {
+      if (options.csv === "-") context.output.out(renderCsv(result.summaries));
+      else if (options.html === "-") context.output.out(await html());
+      else if (options.json) writeResult(scenario, result, context);
+      else print(path, scenario, cases, seeds, result, context);
+    }
+    await files.writeHtml(html);
     if (result.runs === 0) throw interrupted("Ended by Ctrl-C before the first run was done.");
-    if (options.csv === "-") context.output.out(renderCsv(result.summaries));
-    else if (options.json) writeResult(scenario, result, context);
-    else print(path, scenario, cases, seeds, result, context);
     if (result.isPartial) context.exitWith(EXIT.interrupted);
     else if (result.failedRuns > 0 && !options.allowFailures) context.exitWith(EXIT.failed);
   } finally {
-    await file?.close();
+    await files.close();
   }
 }
 
@@ -153,31 +182,16 @@ async function runAll(
   cases: readonly Case[],
   seeds: Seeds,
   { output, signal }: Context,
+  watcher: Watcher | undefined,
 ): Promise<SweepResult> {
   const runsTotal = cases.length * seeds.count;
   const progress = startProgress(output, runsTotal);
   const tell = (runs: number) =>
     progress.update(runs, `${count(runs)} of ${counted(runsTotal, "run")}`);
   try {
-    return await sweep(cases, seeds, signal, tell);
+    return await sweep(cases, seeds, signal, tell, watcher);
   } finally {
     progress.stop();
-  }
-}
-
-async function openCsv(path: string): Promise<FileHandle> {
-  try {
-    return await open(path, "w");
-  } catch (error) {
-    throw fileProblem(path, error);
-  }
-}
-
-async function writeCsv(file: FileHandle, path: string, text: string): Promise<void> {
-  try {
-    await file.writeFile(text);
-  } catch (error) {
-    throw fileProblem(path, error);
   }
 }
 
@@ -198,9 +212,7 @@ function print(
   const last = seeds.from + seeds.count - 1;
   const which = seeds.count === 1 ? `seed ${last}` : `seeds ${seeds.from} to ${last}`;
   const cut = Math.max(...cases.map(cutUs));
-  const replay = (seed: number, number: number) =>
-    `fardel simulate ${shellWord(path)} --seed ${seed} --case ${number} --trace`;
-  const failures = renderFailures(result, FAILURES_SHOWN, replay);
+  const failures = renderFailures(result, FAILURES_SHOWN, replayOf(path));
   const lines = [
     title,
     `${counted(cases.length, "combination")}, ${which}; virtual time. A run that has not ended after ${count(cut / 1e6)} s is cut and counts as failed.`,
@@ -218,6 +230,22 @@ function print(
   output.out(`${lines.join("\n")}\n`);
 }
 
+/** The command that shows a run again, datagram by datagram. */
+function replayOf(path: string): (seed: number, number: number) => string {
+  return (seed, number) =>
+    `fardel simulate ${shellWord(path)} --seed ${seed} --case ${number} --trace`;
+}
+
+/** The command that gives the same results. What it writes them to is left to who types it. */
+function commandLine(path: string, options: SimulateOptions): string {
+  const { seeds, from, seed, case: number } = options;
+  const words = ["fardel", "simulate", shellWord(path)];
+  if (seed !== undefined) words.push("--seed", String(seed));
+  else words.push("--seeds", String(seeds), ...(from === 1 ? [] : ["--from", String(from)]));
+  if (number !== undefined) words.push("--case", String(number));
+  return [...words, "--html report.html"].join(" ");
+}
+
 /** A path as a word of the shell's command line. */
 function shellWord(path: string): string {
   const shown = printable(path);
@@ -232,6 +260,7 @@ async function trace(
 ): Promise<void> {
   const [each, other] = cases;
   if (options.csv !== undefined) throw usageProblem("--trace shows one run: leave out --csv.");
+  if (options.html !== undefined) throw usageProblem("--trace prints one run: leave out --html.");
   if (options.seed === undefined) throw usageProblem("--trace shows one run: add --seed NUMBER.");
   if (each === undefined || other !== undefined) {
     throw usageProblem(
@@ -241,7 +270,13 @@ async function trace(
   const { output, signal } = context;
   const json = options.json === true;
   const write = (text: string) => output.out(text);
-  const run = await traceRun(each, options.seed, signal, { json, write });
+  const { record, seed } = options;
+  const recorder =
+    record === undefined ? undefined : await recordRun(record, each, seed, nameOf(path), context);
+  const observed =
+    recorder && ((observation: Observation) => recorder.write(datagramOf(observation)));
+  const run = await traceRun(each, seed, signal, { json, write, ...(observed && { observed }) });
+  if (recorder) await finishRecording(recorder, record ?? "", context);
   if (run === undefined) throw interrupted("Ended by Ctrl-C before the run was over.");
   const { failureCount, failures, datagrams, elapsedUs, efficiency } = run;
   if (json) {

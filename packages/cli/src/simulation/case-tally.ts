@@ -1,5 +1,5 @@
 import type { Case } from "../scenario/cases.js";
-import { percentileOf, Samples } from "./percentiles.js";
+import { percentilesOf, Samples } from "./percentiles.js";
 import type { RunResult } from "./run-once.js";
 
 /** One of the scenario's `messages` over all runs of a combination. */
@@ -13,6 +13,9 @@ export interface EntrySummary {
   readonly medianUs: number | undefined;
   readonly p95Us: number | undefined;
   readonly p99Us: number | undefined;
+  readonly p5Us: number | undefined;
+  /** The least time, then each percentile up to the greatest time; empty if none was delivered. */
+  readonly percentilesUs: readonly number[];
 }
 
 /** All runs of a combination. */
@@ -24,6 +27,8 @@ export interface CaseSummary {
   readonly efficiency: number | undefined;
   /** Of both sides, for each message that was sent. */
   readonly datagramsPerMessage: number | undefined;
+  /** How long the medium was busy in a run, mean, microseconds. */
+  readonly airtimeUs: number | undefined;
   readonly messages: readonly EntrySummary[];
 }
 
@@ -42,6 +47,7 @@ export class CaseTally {
   #runs = 0;
   #failedRuns = 0;
   #datagrams = 0;
+  #airtimeUs = 0;
   #efficiencies = 0;
   #efficiencySum = 0;
 
@@ -54,6 +60,7 @@ export class CaseTally {
     this.#runs++;
     if (run.failureCount > 0) this.#failedRuns++;
     this.#datagrams += run.datagrams;
+    this.#airtimeUs += run.airtimeUs;
     if (run.efficiency !== undefined) {
       this.#efficiencies++;
       this.#efficiencySum += run.efficiency;
@@ -76,14 +83,17 @@ export class CaseTally {
       failedRuns: this.#failedRuns,
       efficiency: this.#efficiencies > 0 ? this.#efficiencySum / this.#efficiencies : undefined,
       datagramsPerMessage: sent > 0 ? this.#datagrams / sent : undefined,
+      airtimeUs: this.#runs > 0 ? this.#airtimeUs / this.#runs : undefined,
       messages: this.#entries.map(({ timesUs, ...counts }, index) => {
-        const sorted = timesUs.sorted();
+        const percentilesUs = percentilesOf(timesUs.sorted());
         return {
           name: this.case.messages[index]!.name,
           ...counts,
-          medianUs: percentileOf(sorted, 0.5),
-          p95Us: percentileOf(sorted, 0.95),
-          p99Us: percentileOf(sorted, 0.99),
+          medianUs: percentilesUs[50],
+          p95Us: percentilesUs[95],
+          p99Us: percentilesUs[99],
+          p5Us: percentilesUs[5],
+          percentilesUs,
         };
       }),
     };

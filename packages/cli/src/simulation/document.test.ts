@@ -3,11 +3,17 @@ import { dirname, join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { describe, expect, it } from "vitest";
 import { count } from "../format.js";
+import { LANES_MAX } from "../report/air-figure.js";
+import { MESSAGES_DRAWN_MAX } from "../report/figures.js";
+import { PARTS_MAX } from "../report/layout.js";
+import { ROWS_MAX } from "../report/model.js";
+import { LINES_MAX } from "../report/palette.js";
 import { run } from "../run.js";
 import * as limits from "../scenario/limits.js";
 import { parseScenario } from "../scenario/parse.js";
 import { scenarioSchema } from "../scenario/schema.js";
 import { TestContext } from "../test-context.js";
+import { DATAGRAMS_KEPT_MAX, MAILS_KEPT_MAX } from "./air-log.js";
 
 const folder = join(dirname(fileURLToPath(import.meta.url)), "..", "..");
 const text = readFileSync(join(folder, "SIMULATE.md"), "utf8");
@@ -78,6 +84,9 @@ describe("SIMULATE.md", () => {
   it("states the limits that hold", () => {
     expect(prose).toContain(
       `At most ${count(limits.CASES_MAX)} combinations, ${count(limits.SEEDS_MAX)} seeds, ${limits.BOARDS_MAX} boards, ${limits.ENTRIES_MAX} entries of \`messages\`, ${count(limits.RUN_MESSAGES_MAX)} messages and ${limits.RUN_BYTES_MAX / 2 ** 20} MiB in one run, a day of virtual time, ${count(limits.SAMPLES_MAX)} delivery times`,
+    );
+    expect(prose).toContain(
+      `At most ${LINES_MAX} lines and ${PARTS_MAX} panels are drawn, and the times of ${MESSAGES_DRAWN_MAX} messages; of one run ${count(DATAGRAMS_KEPT_MAX)} datagrams, ${MAILS_KEPT_MAX} messages and ${LANES_MAX} stations; a table holds at most ${count(ROWS_MAX)} rows.`,
     );
     expect(limits.TIME_S_MAX).toBe(86_400);
     expect(prose).toContain(`size, 0 to ${count(limits.MESSAGE_BYTES_MAX)}; a list`);

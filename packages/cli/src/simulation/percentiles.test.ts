@@ -1,5 +1,6 @@
+import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { percentileOf, Samples } from "./percentiles.js";
+import { percentileOf, percentilesOf, Samples } from "./percentiles.js";
 
 describe("a percentile", () => {
   it.each([
@@ -21,6 +22,31 @@ describe("a percentile", () => {
 
   it("of nothing is unknown", () => {
     expect(percentileOf([], 0.5)).toBeUndefined();
+  });
+});
+
+describe("all percentiles", () => {
+  it("are the smallest values that so many hundredths do not exceed", () => {
+    const values = fc.array(fc.nat({ max: 1000 }), { minLength: 1, maxLength: 300 });
+    fc.assert(
+      fc.property(values, (some) => {
+        const sorted = [...some].sort((one, other) => one - other);
+        const percentiles = percentilesOf(sorted);
+        expect(percentiles).toHaveLength(101);
+        expect(percentiles[0]).toBe(sorted[0]);
+        for (const hundredth of [1, 7, 14, 28, 29, 50, 57, 95, 99, 100]) {
+          const reached = (value: number) =>
+            100 * sorted.filter((one) => one <= value).length >= hundredth * sorted.length;
+          expect(percentiles[hundredth]).toBe(sorted.find(reached));
+        }
+      }),
+    );
+    const hundred = Array.from({ length: 100 }, (_, index) => index + 1);
+    expect(percentilesOf(hundred)).toEqual([1, ...hundred]);
+  });
+
+  it("of nothing are none", () => {
+    expect(percentilesOf([])).toEqual([]);
   });
 });
 

@@ -31,7 +31,7 @@ function made(ms: number, fails: boolean): RunResult {
     failureCount: fails ? 1 : 0,
     efficiency: ms / 10,
     datagrams: 6 * ms,
-    airtimeUs: 1,
+    airtimeUs: 2,
     elapsedUs: 1,
   };
 }
@@ -94,6 +94,7 @@ describe("the CSV", () => {
       "0.25",
       "5",
     ]);
+    expect(["p5Us", "airtimeUs"].map((n) => cell(0, n))).toEqual(["1000", "2"]);
     expect(cell(1, "medianUs")).toBe("");
   });
 
@@ -118,11 +119,21 @@ describe("JSON", () => {
       runs: 4,
       failedRuns: 1,
       efficiency: 0.25,
+      airtimeUs: 2,
       messages: [
-        { name: "table", bytes: 500, sent: 4, delivered: 4, medianUs: 2000, p99Us: 4000 },
+        {
+          name: "table",
+          bytes: 500,
+          sent: 4,
+          delivered: 4,
+          medianUs: 2000,
+          p99Us: 4000,
+          p5Us: 1000,
+        },
         { sent: 8, delivered: 0, replaced: 4, failed: 4 },
       ],
     });
+    expect(JSON.stringify(jsonOf(second!))).not.toContain("percentiles");
   });
 });
 

@@ -9,10 +9,22 @@ import type { SweepResult } from "./sweep.js";
 
 const UNKNOWN = "–";
 
-/** A table with a row for each combination, or for each of its messages if there are several. */
+/** The results of a sweep in columns. */
+export interface ResultTable {
+  readonly columns: readonly Column[];
+  readonly rows: readonly (readonly string[])[];
+}
+
+/** {@link resultTable} as lines of text. */
 export function renderTable(summaries: readonly CaseSummary[]): string[] {
+  const { columns, rows } = resultTable(summaries);
+  return columns.length === 0 ? [] : tableLines(columns, rows);
+}
+
+/** A table with a row for each combination, or for each of its messages if there are several. */
+export function resultTable(summaries: readonly CaseSummary[]): ResultTable {
   const [first] = summaries;
-  if (first === undefined) return [];
+  if (first === undefined) return { columns: [], rows: [] };
   const hasNames = first.messages.length > 1;
   const hasReplaced = summaries.some(({ messages }) =>
     messages.some(({ replaced }) => replaced > 0),
@@ -35,7 +47,7 @@ export function renderTable(summaries: readonly CaseSummary[]): string[] {
       ...(index === 0 ? channelCells(summary) : []),
     ]),
   );
-  return tableLines(columns, rows);
+  return { columns, rows };
 }
 
 function caseCells({ case: each }: CaseSummary): string[] {
@@ -53,14 +65,14 @@ function channelCells({ efficiency, datagramsPerMessage }: CaseSummary): string[
 }
 
 /** `7.32`, `48.1`, `1,249` */
-function milliseconds(us: number | undefined): string {
+export function milliseconds(us: number | undefined): string {
   if (us === undefined) return UNKNOWN;
   const ms = us / 1000;
   if (ms >= 1000) return count(Math.round(ms));
   return ms.toFixed(ms < 10 ? 2 : 1);
 }
 
-/** What the columns of {@link renderTable} are. */
+/** What the columns of {@link resultTable} are. */
 export const TABLE_NOTES: readonly string[] = [
   "failed      runs in which a message failed, came twice, altered or out of order, or that hung",
   "sent, delivered (replaced)  messages of all runs",
@@ -93,10 +105,10 @@ export function renderCsv(summaries: readonly CaseSummary[]): string {
   const rows = summaries.flatMap((summary) =>
     summary.messages.map((entry, index) => csvRow(summary, entry, index)),
   );
-  return stringify(rows, { header: true, columns: CSV_COLUMNS, escape_formulas: true });
+  return stringify(rows, { header: true, columns: [...CSV_COLUMNS], escape_formulas: true });
 }
 
-const CSV_COLUMNS = [
+export const CSV_COLUMNS = [
   "case",
   "preset",
   "mtuBytes",
@@ -123,32 +135,51 @@ const CSV_COLUMNS = [
   "p99Us",
   "efficiency",
   "datagramsPerMessage",
-];
+  "p5Us",
+  "airtimeUs",
+] as const;
 
-function csvRow(summary: CaseSummary, entry: EntrySummary, index: number) {
-  const { case: each, runs, failedRuns, efficiency, datagramsPerMessage } = summary;
-  const { name, ...counts } = entry;
+/** A line of the CSV: a cell for each of {@link CSV_COLUMNS}. */
+export type CsvRow = Readonly<Record<(typeof CSV_COLUMNS)[number], string | number | undefined>>;
+
+/** @param index - of the message within its combination */
+export function csvRow(summary: CaseSummary, entry: EntrySummary, index: number): CsvRow {
+  const { case: each, runs, failedRuns, efficiency, datagramsPerMessage, airtimeUs } = summary;
+  const { name, percentilesUs: _percentiles, ...counts } = entry;
   const { number, link, window, boards, messages } = each;
-  const { outagesUs: _, ...settings } = link;
+  const { outagesUs: _outages, ...settings } = link;
   const bytes = messages[index]?.bytes;
   return {
     ...{ case: number, ...settings, window, boards, message: name, bytes, runs, failedRuns },
     ...counts,
     efficiency: rounded(efficiency),
     datagramsPerMessage: rounded(datagramsPerMessage),
+    airtimeUs: rounded(airtimeUs),
   };
 }
 
 /** One combination as an object of JSON. */
 export function jsonOf(summary: CaseSummary) {
-  const { case: each, runs, failedRuns, efficiency, datagramsPerMessage, messages } = summary;
+  const {
+    case: each,
+    runs,
+    failedRuns,
+    efficiency,
+    datagramsPerMessage,
+    airtimeUs,
+    messages,
+  } = summary;
   const { number, link, window, boards } = each;
   return {
     type: "combination",
     ...{ case: number, link, window, boards, runs, failedRuns },
     efficiency: rounded(efficiency),
     datagramsPerMessage: rounded(datagramsPerMessage),
-    messages: messages.map((entry, index) => ({ ...entry, bytes: each.messages[index]?.bytes })),
+    airtimeUs: rounded(airtimeUs),
+    messages: messages.map(({ percentilesUs: _percentiles, ...entry }, index) => ({
+      ...entry,
+      bytes: each.messages[index]?.bytes,
+    })),
   };
 }
 

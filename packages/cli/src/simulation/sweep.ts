@@ -1,6 +1,6 @@
 import type { Case } from "../scenario/cases.js";
 import { type CaseSummary, CaseTally } from "./case-tally.js";
-import { type RunResult, runOnce } from "./run-once.js";
+import { type RunResult, runOnce, type Watcher } from "./run-once.js";
 
 /** Which runs: every one of these seeds for each combination. */
 export interface Seeds {
@@ -35,12 +35,14 @@ export const FAILURES_LISTED_MAX = 100;
  * Runs every combination with every seed, one after the other.
  * @param signal - when aborted, the run under way is dropped and what was done is returned
  * @param onRun - called after each run with the number of runs so far
+ * @param watcher - is told what happens in every run
  */
 export async function sweep(
   cases: readonly Case[],
   seeds: Seeds,
   signal: AbortSignal,
   onRun: (runs: number) => void = () => {},
+  watcher?: Watcher,
 ): Promise<SweepResult> {
   const summaries: CaseSummary[] = [];
   const failures: FailedRun[] = [];
@@ -56,7 +58,7 @@ export async function sweep(
     const tally = new CaseTally(each);
     const runsBefore = runs;
     for (let seed = seeds.from; seed < seeds.from + seeds.count && !signal.aborted; seed++) {
-      const run = await runOnce(each, seed, signal);
+      const run = await runOnce(each, seed, signal, watcher && { watcher });
       if (run === undefined) break;
       tally.add(run);
       runs++;

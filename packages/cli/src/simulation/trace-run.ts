@@ -23,11 +23,26 @@ export async function traceRun(
   each: Case,
   seed: number,
   signal: AbortSignal,
-  options: { readonly json: boolean; readonly write: (text: string) => void },
+  options: {
+    readonly json: boolean;
+    readonly write: (text: string) => void;
+    /** Is told of each datagram too. */
+    readonly observed?: (observation: Observation) => void;
+  },
 ): Promise<RunResult | undefined> {
   const lines = new Lines(options.write);
+  const watcher = watcherOf(lines, options.json);
+  const { observed } = options;
   const run = await runOnce(each, seed, signal, {
-    watcher: watcherOf(lines, options.json),
+    watcher: observed
+      ? {
+          ...watcher,
+          observed: (observation) => {
+            observed(observation);
+            watcher.observed(observation);
+          },
+        }
+      : watcher,
   });
   lines.end(options.json);
   return run;
