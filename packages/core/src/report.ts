@@ -34,7 +34,6 @@ export function reportOn(peer: Peer, nowUs: number): PeerReport {
   const busyUs = peer.busyUs(nowUs);
   const roundTrip = session?.roundTrip.isMeasured ? session.roundTrip : undefined;
   return {
-    ...statistics,
     address: peer.address.slice(),
     phase: session?.phase ?? "idle",
     isVerified: peer.isVerified,
@@ -49,5 +48,7 @@ export function reportOn(peer: Peer, nowUs: number): PeerReport {
     queuedMessages: peer.queuedMessages,
     queuedBytes: peer.queuedBytes,
     heldBytes: peer.budget.heldBytes,
+    // Last: an object that begins with a spread and then grows takes some thirty times as long to make.
+    ...statistics,
   };
 }
