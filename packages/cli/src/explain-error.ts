@@ -1,4 +1,5 @@
 import { FardelError } from "@fardel/core";
+import { LabServerError, type LabServerErrorCode } from "@fardel/lab/node";
 import { LossyLinkError } from "@fardel/lossy-link";
 import { ValueError } from "@fardel/msgpack";
 import { PairingError, StoreError, type StoreErrorCode } from "@fardel/pairing";
@@ -19,6 +20,9 @@ export function problemOf(error: unknown, signal: AbortSignal): Problem {
   }
   if (error instanceof StoreError)
     return new Problem(exitOfStore(error.code), error.code, error.message, { cause: error });
+  if (error instanceof LabServerError) {
+    return new Problem(exitOfLab(error.code), error.code, error.message, { cause: error });
+  }
   if (error instanceof PairingError) {
     const exit = error.code === "invalid-option" ? EXIT.usage : EXIT.failed;
     return new Problem(exit, error.code, error.message, { cause: error });
@@ -41,6 +45,11 @@ function exitOfStore(code: StoreErrorCode): ExitCode {
 
 function exitOfLink(code: string): ExitCode {
   return code === "invalid-option" || code === "bad-address" ? EXIT.usage : EXIT.link;
+}
+
+function exitOfLab(code: LabServerErrorCode): ExitCode {
+  if (code === "invalid-option") return EXIT.usage;
+  return code === "page-missing" ? EXIT.failed : EXIT.link;
 }
 
 function isAbort(error: unknown): boolean {

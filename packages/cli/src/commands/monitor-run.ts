@@ -9,6 +9,7 @@ import { EXIT } from "../problem.js";
 import { logLines, tableView, viewObject } from "./monitor-render.js";
 import { Screen } from "./monitor-screen.js";
 import { type MonitorView, type SortKey, sortPeers, Watch } from "./monitor-view.js";
+import { MonitorWeb, type WebSettings } from "./monitor-web.js";
 
 /** What a monitor does. Times in microseconds. */
 export interface MonitorSettings {
@@ -22,6 +23,8 @@ export interface MonitorSettings {
   readonly watched: readonly Address[];
   /** Ask for signs of life: watched peers that have no session, and all that have fallen silent. */
   readonly ping: boolean;
+  /** Show it in a browser, too. */
+  readonly web?: WebSettings;
 }
 
 const ROWS_DEFAULT = 24;
@@ -37,6 +40,7 @@ export class Monitor {
   readonly #output: Output;
   readonly #watch: Watch;
   readonly #screen: Screen | undefined;
+  readonly #web: MonitorWeb | undefined;
   #link: "up" | "down" = "up";
 
   constructor(open: PairedLink, settings: MonitorSettings, context: Context) {
@@ -45,39 +49,65 @@ export class Monitor {
     this.#context = context;
     this.#output = context.output;
     this.#watch = new Watch(open.formatAddress, settings.watched);
+    const { describe: name, formatAddress } = open;
+    this.#web = settings.web && new MonitorWeb(settings.web, context, { name, formatAddress });
     const isTerminal = this.#output.isOutTerminal ?? this.#output.isTerminal;
     this.#screen = isTerminal && settings.form === "table" ? new Screen() : undefined;
   }
 
   /** Resolves when the time is over, or at Ctrl-C. Leaves the link open. */
   async run(): Promise<void> {
-    const { clock, signal } = this.#context;
-    const { intervalUs, ping } = this.#settings;
-    const link = new ObservedLink(this.#open.link);
-    link.observe({
-      onStatus: (status) => {
-        this.#link = status;
-      },
-    });
-    const endpoint = await Endpoint.open({
-      link,
-      clock,
-      keepAliveUs: ping ? intervalUs : 0,
-      ...this.#open.endpointOptions,
-    });
     try {
-      endpoint.onMessage(({ peer, bytes }) => this.#watch.noteMessage(peer.address, bytes.length));
+      await this.#web?.start(this.#context);
+      await this.#watchPeers();
+    } finally {
+      await this.#web?.close();
+    }
+    this.#finish();
+    if (this.#context.signal.aborted) this.#context.exitWith(EXIT.interrupted);
+  }
+
+  async #watchPeers(): Promise<void> {
+    const endpoint = await this.#openEndpoint();
+    try {
+      endpoint.onMessage(({ peer, bytes }) => this.#noteMessage(peer.address, bytes.length));
       void this.#refuseRequests(endpoint);
+      this.#web?.watch.attach(endpoint);
       await this.#lookAtIntervals(endpoint);
     } finally {
       await endpoint.close();
     }
-    this.#finish();
-    if (signal.aborted) this.#context.exitWith(EXIT.interrupted);
+  }
+
+  #openEndpoint(): Promise<Endpoint> {
+    const { intervalUs, ping } = this.#settings;
+    const web = this.#web?.watch;
+    const link = new ObservedLink(this.#open.link);
+    web?.noteLink("up");
+    link.observe({
+      onStatus: (status) => {
+        this.#link = status;
+        web?.noteLink(status);
+      },
+    });
+    return Endpoint.open({
+      link,
+      clock: this.#context.clock,
+      keepAliveUs: ping ? intervalUs : 0,
+      ...(web && { trace: web.trace }),
+      ...this.#open.endpointOptions,
+    });
+  }
+
+  #noteMessage(from: Address, messageBytes: number, isRequest = false): void {
+    this.#watch.noteMessage(from, messageBytes);
+    this.#web?.watch.noteMessage(from, messageBytes, isRequest);
   }
 
   async #lookAtIntervals(endpoint: Endpoint): Promise<void> {
-    const { clock, signal } = this.#context;
+    const { clock } = this.#context;
+    const ends = this.#open.ended ? [this.#open.ended] : [];
+    const signal = AbortSignal.any([this.#context.signal, ...ends]);
     const { intervalUs, forUs = Number.POSITIVE_INFINITY, ping } = this.#settings;
     const startUs = clock.nowUs();
     this.#drawFirst();
@@ -107,7 +137,7 @@ export class Monitor {
 
   async #refuseRequests(endpoint: Endpoint): Promise<void> {
     for await (const request of endpoint.requests()) {
-      this.#watch.noteMessage(request.peer.address, request.bytes.length);
+      this.#noteMessage(request.peer.address, request.bytes.length, true);
       // Whoever asked may be gone by now.
       request.fail(REFUSAL).catch(() => {});
     }
