@@ -1,0 +1,93 @@
+import fc from "fast-check";
+import { beforeAll, describe, expect, it } from "vitest";
+import type { RunRecord, TransferRecord } from "../run/record.js";
+import { fragmentCountsAt } from "../run/views.js";
+import { countStates, FRAGMENT_STATES, fillFragmentStates } from "./fragment-states.js";
+import { testRun } from "./test-record.js";
+
+const records: RunRecord[] = [];
+
+beforeAll(async () => {
+  records.push(await testRun({ boards: 2, loss: 0.3 }));
+  records.push(await testRun({ reorder: 0.2, duplicate: 0.2, corrupt: 0.1 }));
+  records.push(await testRun({ outagesS: [[0.05, 0.2]], loss: 0.05 }));
+});
+
+const moment = fc
+  .tuple(fc.nat(2), fc.nat(1), fc.double({ min: 0, max: 1.05, noNaN: true }), fc.nat())
+  .map(([which, transfer, share, row]) => {
+    const record = records[which]!;
+    const index = transfer % record.transfers.length;
+    const { startUs, count } = record.datagrams;
+    // Also the very instants at which something happens.
+    const atUs = row % 2 === 0 ? startUs[row % count]! : share * record.endUs;
+    return { record, index, atUs };
+  });
+
+function statesAt(record: RunRecord, transfer: TransferRecord, atUs: number): Uint8Array {
+  const states = new Uint8Array(transfer.fragmentCount);
+  fillFragmentStates(transfer, record.datagrams, atUs, states);
+  return states;
+}
+
+describe("the states of fragments", () => {
+  it("agree with the counts of the record at every instant", () => {
+    fc.assert(
+      fc.property(moment, ({ record, index, atUs }) => {
+        const transfer = record.transfers[index]!;
+        const states = countStates(statesAt(record, transfer, atUs));
+        const counts = { sent: 0, arrived: 0, acknowledged: 0 };
+        fragmentCountsAt(record, index, atUs, counts);
+        expect(states.known).toBe(counts.acknowledged);
+        expect(states.waiting).toBe(transfer.fragmentCount - counts.sent);
+        expect(states.known + states.arrived).toBeGreaterThanOrEqual(counts.arrived);
+      }),
+    );
+  });
+
+  it("call no fragment dead or lost that has arrived, and none on its way that has died", () => {
+    fc.assert(
+      fc.property(moment, ({ record, index, atUs }) => {
+        const transfer = record.transfers[index]!;
+        for (const [fragment, code] of statesAt(record, transfer, atUs).entries()) {
+          const state = FRAGMENT_STATES[code]!;
+          const hasArrived = transfer.arrivedUs[fragment]! <= atUs;
+          if (state === "died" || state === "lost") expect(hasArrived).toBe(false);
+          if (state !== "flying" && state !== "died") continue;
+          const row = lastSending(transfer, fragment, atUs);
+          const { arrivedUs, leftUs } = record.datagrams;
+          const isGone = Number.isNaN(arrivedUs[row]!) && leftUs[row]! <= atUs;
+          expect(state).toBe(isGone ? "died" : "flying");
+        }
+      }),
+    );
+  });
+
+  it("end with everything acknowledged", () => {
+    for (const record of records) {
+      for (const transfer of record.transfers) {
+        const states = countStates(statesAt(record, transfer, record.endUs));
+        expect(states.known).toBe(transfer.fragmentCount);
+      }
+    }
+  });
+
+  it("show a repeat as on its way again at the very instant of its loss", () => {
+    const { transfers, datagrams } = records[0]!;
+    const transfer = transfers[0]!;
+    const send = transfer.sends.isRepeat.indexOf(1);
+    const atUs = transfer.sends.atUs[send]! + 1;
+    const states = new Uint8Array(transfer.fragmentCount);
+    fillFragmentStates(transfer, datagrams, atUs, states);
+    expect(FRAGMENT_STATES[states[transfer.sends.fragment[send]!]!]).toBe("flying");
+  });
+});
+
+function lastSending({ sends }: TransferRecord, fragment: number, atUs: number): number {
+  let row = -1;
+  for (let send = 0; send < sends.atUs.length; send++) {
+    if (sends.atUs[send]! > atUs) break;
+    if (sends.fragment[send] === fragment) row = sends.datagram[send]!;
+  }
+  return row;
+}
