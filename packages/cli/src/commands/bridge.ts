@@ -130,6 +130,8 @@ function parseBehind({ behind, boards }: Options): LinkAddress {
         throw usageProblem("--boards goes with lossy:; over udp: they are elsewhere.");
       if (address.host !== "0.0.0.0" && address.host !== "::") return address;
       throw usageProblem("A bridge has one address: name a host of this computer, udp:HOST:PORT.");
+    case "replay":
+      throw usageProblem("A recording is no radio: use udp: or lossy:.");
     case "lossy":
       return boards === undefined ? address : { ...address, boards };
   }

@@ -41,6 +41,8 @@ export const LINK_NOTES: readonly string[] = [
     "  lossy:loss=0.2,seed=3                 a simulated channel in this process, with a board on it;",
     "                                        others: preset, burst, duplicate, corrupt, delay, mtu,",
     "                                        distance, board, boards, spacing, channels, every",
+    "  replay:night.pcapng,speed=10          a recording, played ten times as fast as it was; nobody",
+    "                                        answers (receive, monitor and trace)",
   ].join("\n"),
 ];
 

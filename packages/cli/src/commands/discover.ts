@@ -1,6 +1,7 @@
 import { type Command, InvalidArgumentError } from "commander";
 import type { Context } from "../context.js";
 import { withHelp } from "../help.js";
+import { refuseReplay } from "../link-address/replay.js";
 import { durationUs } from "../option-values.js";
 import type { PairingLink } from "../paired/paired-boards.js";
 import { usageProblem } from "../problem.js";
@@ -58,6 +59,7 @@ export function addDiscover(program: Command, context: Context): void {
 }
 
 async function runDiscover(options: Options, context: Context): Promise<void> {
+  refuseReplay(options.link, "discover");
   const open = await openObserved(options, context, true);
   try {
     await new Search(open, settingsOf(options, open), context).run();

@@ -2,6 +2,7 @@ import { PAIRING_MTU_MIN, type PairingWay } from "@fardel/pairing";
 import { type Command, Option } from "commander";
 import type { Context } from "../context.js";
 import { withHelp } from "../help.js";
+import { refuseReplay } from "../link-address/replay.js";
 import { durationUs } from "../option-values.js";
 import type { PairingLink } from "../paired/paired-boards.js";
 import { EXIT, Problem, usageProblem } from "../problem.js";
@@ -88,6 +89,7 @@ async function runPair(
   context: Context,
 ): Promise<void> {
   const settings = settingsOf(board, options, context);
+  refuseReplay(options.link, "pair");
   const open = await openObserved(options, context, true);
   try {
     checkLink(board, open);

@@ -93,11 +93,12 @@ class Receiving {
       ...Array.from({ length: WRITERS }, () => this.#takeStreams(endpoint)),
     ];
     this.#announce();
-    const failed = open.failed ? [open.failed] : [];
-    await whenAborted(context.signal, this.#over.signal, ...failed);
+    const ends = [open.failed, open.ended].filter((signal) => signal !== undefined);
+    await whenAborted(context.signal, this.#over.signal, ...ends);
     this.#over.abort();
     if (this.#hasOne) await letPeersGo(endpoint, context);
     else await this.#storeWhatIsHere(endpoint);
+    if (open.ended) this.#tellOfHaste(endpoint);
     await endpoint.close();
     await Promise.all(work);
     this.#finish();
@@ -124,7 +125,8 @@ class Receiving {
     if (options.json) {
       writeJson(context.output, { type: "listening", link: open.describe, address, folder });
     }
-    const end = options.once ? "Ends after one message." : "Ctrl-C ends it.";
+    const last = open.ended ? "Ends with the recording." : "Ctrl-C ends it.";
+    const end = options.once ? "Ends after one message." : last;
     context.output.err(
       `Listening on ${open.describe}. Messages go to ${printable(folder)}. ${end}\n`,
     );
@@ -195,6 +197,15 @@ class Receiving {
     while (this.#writing > 0 || (endpoint.heldBytes > 0 && clock.nowUs() < endUs)) {
       await pause(clock, POLL_US);
     }
+  }
+
+  /** Of a recording nothing comes a second time. */
+  #tellOfHaste(endpoint: Endpoint): void {
+    const reports = endpoint.reports();
+    const dropped = reports.reduce((sum, { fragmentsDropped }) => sum + fragmentsDropped, 0);
+    if (dropped === 0) return;
+    const what = `${counted(dropped, "fragment")} could not be taken when they came`;
+    this.context.output.err(`${what}. If messages are missing, play more slowly.\n`);
   }
 
   #finish(): void {

@@ -3,6 +3,7 @@ import { type Command, Option } from "commander";
 import type { Context } from "../context.js";
 import { withHelp } from "../help.js";
 import type { OpenLink } from "../link-address/open-link.js";
+import { refuseReplay } from "../link-address/replay.js";
 import { durationUs, wholeNumber } from "../option-values.js";
 import { usageProblem } from "../problem.js";
 import { LINK_NOTES, openObserved, withLink } from "./common-options.js";
@@ -86,6 +87,7 @@ async function send(
 ): Promise<void> {
   checkTogether(options);
   const content = await readContent({ ...options, file }, context);
+  refuseReplay(options.link, "send");
   const open = await openObserved(options, context);
   try {
     const address = await peerAddress(options.to, open);

@@ -49,10 +49,12 @@ export function createFilter(
   const fromUs = from ? sinceStart(from, startedAt) : Number.NEGATIVE_INFINITY;
   const toUs = to ? sinceStart(to, startedAt) : Number.POSITIVE_INFINITY;
   const peers = peer && new Set(peer.flatMap((text) => [text.toLowerCase(), digitsOf(text)]));
-  return ({ atUs, peer: address, bytes }) =>
+  const isOne = (address: Address) =>
+    peers?.has(hex(address)) || peers?.has(formatAddress(address).toLowerCase());
+  return ({ atUs, peer: address, to: receiver, bytes }) =>
     atUs >= fromUs &&
     atUs <= toUs &&
-    (!peers || peers.has(hex(address)) || peers.has(formatAddress(address).toLowerCase())) &&
+    (!peers || isOne(address) || (receiver && isOne(receiver))) === true &&
     (!frames || [...datagramWords(bytes).names].some((name) => frames.has(name)));
 }
 

@@ -16,7 +16,7 @@ export async function traceLink(
 ): Promise<void> {
   const { record } = options;
   const { clock, signal } = context;
-  const opened = await openLink(text, context);
+  const opened = await openLink(text, context, { isOnlyLookedAt: true });
   const startedAt = context.today();
   const filter = createFilter(options, startedAt, opened.formatAddress);
   const output = new TraceOutput(context, options, startedAt, filter, opened.formatAddress);
@@ -34,7 +34,8 @@ export async function traceLink(
     await openQuietly(open.link, (status) => {
       if (!options.json) context.output.err(`The link is ${status}.\n`);
     });
-    const end = AbortSignal.any([signal, enough.signal]);
+    const ends = open.ended ? [open.ended] : [];
+    const end = AbortSignal.any([signal, enough.signal, ...ends]);
     await (options.for === undefined ? whenAborted(end) : pause(clock, options.for, end));
     output.finish();
     if (signal.aborted) context.exitWith(EXIT.interrupted);

@@ -5,6 +5,7 @@ import { printable, writeJson } from "../output.js";
 import { datagramLine } from "../recording/datagram-line.js";
 import { datagramWords } from "../recording/datagram-words.js";
 import type { RecordedDatagram } from "../recording/format.js";
+import type { Place } from "../recording/reader.js";
 import { summaryLines, TraceSummary } from "./trace-summary.js";
 
 /** How datagrams are shown. */
@@ -13,6 +14,8 @@ export interface ShowOptions {
   readonly summary?: boolean;
   /** End after so many that were shown. */
   readonly count?: number;
+  /** Lines and objects of datagrams are left out: they are written to a file. */
+  readonly isQuiet?: boolean;
 }
 
 /** Lines about damage that are printed; the rest is only counted. */
@@ -30,6 +33,7 @@ export class TraceOutput {
   #shown = 0;
   #damaged = 0;
   #dropped = 0;
+  #damageWord = "damaged line";
 
   constructor(
     { output }: Pick<Context, "output">,
@@ -54,21 +58,30 @@ export class TraceOutput {
     return this.#damaged > 0;
   }
 
-  /** Shows a datagram, if it passes the filter. Keeps nothing of it. */
-  add(datagram: RecordedDatagram): void {
+  /** Shows a datagram, if it passes the filter. Keeps nothing of it. @returns whether it does */
+  add(datagram: RecordedDatagram): boolean {
     this.#seen++;
-    if (this.isComplete || !this.#filter(datagram)) return;
+    if (this.isComplete || !this.#filter(datagram)) return false;
     this.#shown++;
+    this.#show(datagram);
+    return true;
+  }
+
+  #show(datagram: RecordedDatagram): void {
     if (this.#options.summary) this.#summary.add(datagram);
+    else if (this.#options.isQuiet) return;
     else if (this.#options.json) this.#writeObject(datagram);
     else this.#output.out(`${datagramLine(datagram, this.#formatAddress)}\n`);
   }
 
-  /** A line of a recording cannot be read. */
-  addDamage(line: number, why: string): void {
+  /** A line of a recording, or a block, cannot be read. */
+  addDamage(place: Place, why: string): void {
     this.#damaged++;
-    if (this.#options.json) writeJson(this.#output, { type: "damaged", line, why });
-    if (this.#damaged <= DAMAGE_LINES_MAX) this.#note(`Line ${line} cannot be read: ${why}.`);
+    if ("byte" in place) this.#damageWord = "damaged place";
+    if (this.#options.json) writeJson(this.#output, { type: "damaged", ...place, why });
+    if (this.#damaged > DAMAGE_LINES_MAX) return;
+    const where = "line" in place ? `Line ${place.line}` : `What begins at byte ${place.byte}`;
+    this.#note(`${where} cannot be read: ${why}.`);
   }
 
   /** The recording is missing datagrams. */
@@ -79,9 +92,10 @@ export class TraceOutput {
     this.#note(`${were} from ${atUs / 1e6} s on were not recorded: the disk was too slow.`);
   }
 
-  /** The last line of a recording is not whole. */
-  addCut(line: number): void {
-    this.#note(`The recording ends within line ${line}: its writer was stopped.`);
+  /** The last line of a recording, or its last block, is not whole. */
+  addCut(place: Place): void {
+    const where = "line" in place ? `line ${place.line}` : `the block at byte ${place.byte}`;
+    this.#note(`The recording ends within ${where}: its writer was stopped.`);
   }
 
   #note(sentence: string): void {
@@ -119,12 +133,13 @@ export class TraceOutput {
   #closingWords(): string {
     const seen = counted(this.#seen, "datagram");
     const shown = this.#shown === this.#seen ? "" : `, ${this.#shown} of them shown`;
-    const damage = this.#damaged === 0 ? "" : `, ${counted(this.#damaged, "damaged line")}`;
+    const damage = this.#damaged === 0 ? "" : `, ${counted(this.#damaged, this.#damageWord)}`;
     return `${seen}${shown}${damage}.`;
   }
 
   #writeObject(datagram: RecordedDatagram): void {
-    const { atUs, direction, peer, bytes, outcome, rssiDbm, radioChannel } = datagram;
+    const { atUs, direction, peer, to, bytes, outcome, tookUs, fate, rssiDbm, radioChannel } =
+      datagram;
     const words = datagramWords(bytes);
     writeJson(this.#output, {
       type: "datagram",
@@ -132,8 +147,11 @@ export class TraceOutput {
       at: new Date(this.#startedAt.getTime() + Math.floor(atUs / 1000)),
       direction,
       peer: this.#formatAddress(peer),
+      to: to && this.#formatAddress(to),
       sizeBytes: bytes.length,
       outcome,
+      tookUs,
+      fate,
       rssiDbm,
       radioChannel,
       frames: words.frames,

@@ -97,8 +97,9 @@ class PeerCounts {
     this.#lastUs = Math.max(this.#lastUs, atUs);
     const { number } = datagramWords(bytes);
     if (!number) this.#unreadable++;
-    if (direction === "received") {
-      this.#addReceived(datagram, number);
+    if (direction !== "sent") {
+      // What did not arrive is missing, as its number shows.
+      if (hasArrived(datagram)) this.#addReceived(datagram, number);
       return;
     }
     this.#sent++;
@@ -205,4 +206,9 @@ function totalLine(peers: readonly PeerSummary[]): string {
   const toUs = peers.reduce((most, { lastUs }) => Math.max(most, lastUs), -Infinity);
   const who = counted(peers.length, "peer");
   return `${counted(datagrams, "datagram")}, ${countBytes(size)}, ${who}, ${duration(toUs - fromUs)} from first to last.`;
+}
+
+/** On a simulated medium it is known of each what became of it. */
+function hasArrived({ fate }: RecordedDatagram): boolean {
+  return fate === undefined || /^(delivered|corrupted)\b/.test(fate);
 }

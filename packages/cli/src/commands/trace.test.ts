@@ -239,8 +239,7 @@ describe("fardel trace RECORDING", () => {
   it.each([
     [[], "either a recording or --link"],
     [["a.jsonl", "--link", "lossy:"], "either a recording or --link"],
-    [["a.jsonl", "--record", "b"], "go with --link"],
-    [["a.jsonl", "--for", "1s"], "go with --link"],
+    [["a.jsonl", "--for", "1s"], "--for goes with --link"],
     [["no-such-file.jsonl"], "no-such-file.jsonl does not exist"],
     [["a.jsonl", "--frames", "dada"], "Give some of data,ack"],
     [["a.jsonl", "--from", "soon"], "Give a time since the start"],

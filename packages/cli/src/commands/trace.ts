@@ -10,7 +10,9 @@ import { durationUs, wholeNumber } from "../option-values.js";
 import { printable } from "../output.js";
 import { EXIT, usageProblem } from "../problem.js";
 import { FRAME_NAMES } from "../recording/datagram-words.js";
+import { createRecording, finishRecording } from "../recording/observation.js";
 import { type Recording, readRecording } from "../recording/reader.js";
+import type { RecordingWriter } from "../recording/writer.js";
 import { untilAborted } from "../until-aborted.js";
 import { jsonOption, LINK_NOTES } from "./common-options.js";
 import { createFilter, type FilterOptions, frameSet, instant } from "./trace-filter.js";
@@ -33,9 +35,15 @@ export function addTrace(program: Command, context: Context): void {
   const command = program
     .command("trace")
     .description("Show recorded datagrams, or those that arrive on a link, in words.")
-    .argument("[recording]", "a file that was written with --record; - for standard input")
+    .argument(
+      "[recording]",
+      "a file that was written with --record, of either format; - for standard input",
+    )
     .option("-l, --link <link>", "listen on this link instead; nothing is answered")
-    .option("--record <file>", "with --link: write every datagram to a new file")
+    .option(
+      "--record <file>",
+      "write what passes the filters to a new file, pcapng if it ends so; a recording is not printed then",
+    )
     .option("--for <duration>", "with --link: end after this time", durationUs)
     .option("--peer <addresses>", "only datagrams from and to these peers: a,b,…", addressList)
     .option("--from <time>", "only from this time on: 1.5s after the start, or a date", instant)
@@ -57,6 +65,7 @@ export function addTrace(program: Command, context: Context): void {
       ["fardel trace night.jsonl --frames data,ack --peer 02:00:00:00:00:0b", "one peer's data"],
       ["fardel trace night.jsonl --summary", "counts, losses and silences of each peer"],
       ["fardel trace --link 'lossy:boards=3,every=1s' --for 5s", "listen to invented readings"],
+      ["fardel trace night.jsonl --record night.pcapng", "for the usual open analyser"],
       ["tail -n +1 -f night.jsonl | fardel trace -", "follow a recording while it grows"],
     ],
     exitCodes: { failed: "lines of the recording are damaged, or the new one failed" },
@@ -68,7 +77,7 @@ async function trace(
   options: TraceOptions,
   context: Context,
 ): Promise<void> {
-  const { link, record } = options;
+  const { link } = options;
   if ((recording === undefined) === (link === undefined)) {
     throw usageProblem("Give either a recording or --link.");
   }
@@ -76,9 +85,7 @@ async function trace(
     await traceLink(link, options, context);
     return;
   }
-  if (record !== undefined || options.for !== undefined) {
-    throw usageProblem("--record and --for go with --link.");
-  }
+  if (options.for !== undefined) throw usageProblem("--for goes with --link.");
   await traceRecording(recording ?? "-", options, context);
 }
 
@@ -89,35 +96,46 @@ async function traceRecording(path: string, options: TraceOptions, context: Cont
   const formatAddress = addressFormat(recording);
   const { startedAt, link, mtuBytes } = recording.head;
   const filter = createFilter(options, startedAt, formatAddress);
-  const output = new TraceOutput(context, options, startedAt, filter, formatAddress);
+  const { record } = options;
+  const show = record === undefined ? options : { ...options, isQuiet: true };
+  const output = new TraceOutput(context, show, startedAt, filter, formatAddress);
+  const copy =
+    record === undefined ? undefined : await createRecording(record, recording.head, context);
   if (!options.json) {
     const began = startedAt.toISOString();
     context.output.err(
       `${printable(link)}, datagrams of at most ${mtuBytes} bytes, from ${began}\n`,
     );
   }
-  await show(recording, output, context.signal);
+  await showAll(recording, output, copy, context.signal);
   output.finish();
+  if (copy) await finishRecording(copy, record ?? "", context);
   if (output.hasDamage) context.exitWith(EXIT.failed);
   if (context.signal.aborted) context.exitWith(EXIT.interrupted);
 }
 
-async function show(recording: Recording, output: TraceOutput, signal: AbortSignal): Promise<void> {
+async function showAll(
+  recording: Recording,
+  output: TraceOutput,
+  copy: RecordingWriter | undefined,
+  signal: AbortSignal,
+): Promise<void> {
   let count = 0;
   for await (const item of recording.items()) {
     switch (item.type) {
       case "datagram":
-        output.add(item.datagram);
+        if (output.add(item.datagram)) await copy?.writeWhole(item.datagram);
         break;
       case "dropped":
         output.addHole(item.loss.atUs, item.loss.dropped);
+        copy?.noteHole(item.loss);
         break;
       case "damaged":
-        output.addDamage(item.line, item.why);
+        output.addDamage(item, item.why);
         break;
       case "cut":
         // Whoever ended the reading knows that there is more.
-        if (!signal.aborted) output.addCut(item.line);
+        if (!signal.aborted) output.addCut(item);
         break;
     }
     if (output.isComplete) return;

@@ -44,6 +44,16 @@ describe("parseLink", () => {
     ],
   ])("takes %s apart", (text, address) => expect(parseLink(text)).toEqual(address));
 
+  it("takes the file of a recording apart, whatever it is called", () => {
+    const parts = (text: string) => parseLink(`replay:${text}`);
+    expect(parts("night.pcapng")).toEqual({ kind: "replay", path: "night.pcapng", speed: 1 });
+    expect(parts("C:\\a, b.jsonl,speed=10")).toEqual({
+      kind: "replay",
+      path: "C:\\a, b.jsonl",
+      speed: 10,
+    });
+  });
+
   it("has a default for everything of a simulated channel", () => {
     expect(parseLink("lossy:")).toEqual({
       kind: "lossy",
@@ -76,7 +86,7 @@ describe("parseLink", () => {
   });
 
   it.each([
-    ["", "it must begin with serial:, udp: or lossy:"],
+    ["", "it must begin with serial:, udp:, lossy: or replay:"],
     ["/dev/ttyUSB0", "it must begin with"],
     ["tcp:host:1", "it must begin with"],
     ["serial:", "the path of the port is missing"],
@@ -101,6 +111,10 @@ describe("parseLink", () => {
     ["lossy:channels=256", "Give radio channels from 1 to 255"],
     ["lossy:spacing=-1", "Give a number from 0"],
     ["lossy:constructor=1", "there is no constructor"],
+    ["replay:", "the file is missing"],
+    ["replay:,speed=2", "the file is missing"],
+    ["replay:a.pcapng,speed=0.5", "speed=0.5 is not valid. Give a number from 1"],
+    ["replay:a.pcapng,sped=2", "there is no sped. Did you mean speed?"],
   ])("refuses %j, and points at what is wrong", (text, words) => {
     const problem = problemFor(text);
     expect(problem.message).toContain(words);

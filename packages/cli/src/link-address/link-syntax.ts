@@ -50,7 +50,16 @@ export interface LossyAddress {
   readonly everyUs?: number;
 }
 
-export type LinkAddress = SerialAddress | UdpAddress | LossyAddress;
+/** A recording that is played: what was received then is received again. */
+export interface ReplayAddress {
+  readonly kind: "replay";
+  /** A file that was written with `--record`, of either format. */
+  readonly path: string;
+  /** How many times as fast as it was. */
+  readonly speed: number;
+}
+
+export type LinkAddress = SerialAddress | UdpAddress | LossyAddress | ReplayAddress;
 
 /** For help and errors. */
 export const LINK_FORMS = [
@@ -58,6 +67,7 @@ export const LINK_FORMS = [
   "serial:tcp://HOST:PORT",
   "udp:[HOST][:PORT][?mtu=250&broadcast=ADDRESS[:PORT]]",
   "lossy:[loss=0.2,seed=3,…]",
+  "replay:FILE[,speed=10]",
 ] as const;
 
 /**
@@ -74,10 +84,12 @@ export function parseLink(text: string): LinkAddress {
       return parseUdp(text, rest);
     case "lossy":
       return parseLossy(text, rest);
+    case "replay":
+      return parseReplay(text, rest);
     default:
       throw badLink(
         text,
-        `it must begin with serial:, udp: or lossy:. Forms: ${LINK_FORMS.join("  ")}`,
+        `it must begin with serial:, udp:, lossy: or replay:. Forms: ${LINK_FORMS.join("  ")}`,
       );
   }
 }
@@ -232,6 +244,17 @@ function oneOf<T extends string>(...words: readonly T[]): (text: string) => T {
     if (word !== undefined) return word;
     throw new InvalidArgumentError(`Give one of ${words.join(", ")}.`);
   };
+}
+
+/** Slower than it was, parts of messages would be given up that were not then. */
+const REPLAY_READERS = { speed: numberFrom(1, 100_000) };
+
+/** Commas in the name of the file are taken, unless `name=` follows. */
+function parseReplay(link: string, text: string): ReplayAddress {
+  const [, path = "", rest = ""] = /^(.*?)((?:,[a-z]+=[^,]*)*)$/s.exec(text) ?? [];
+  if (path === "") throw badLink(link, "the file is missing: replay:FILE");
+  const pairs = rest === "" ? [] : rest.slice(1).split(",");
+  return { kind: "replay", path, speed: readParameters(link, pairs, REPLAY_READERS).speed ?? 1 };
 }
 
 /** The settings of the medium that a link describes, but for impairments. */

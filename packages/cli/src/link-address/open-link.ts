@@ -3,6 +3,7 @@ import type { PairedPeer } from "@fardel/pairing";
 import type { Context } from "../context.js";
 import { type LinkAddress, parseLink } from "./link-syntax.js";
 import { openLossy } from "./lossy.js";
+import { openReplay } from "./replay.js";
 import { openSerial } from "./serial.js";
 import { openUdp } from "./udp.js";
 
@@ -13,6 +14,10 @@ export interface OpenLink {
   readonly describe: string;
   /** Aborted when the link has failed for good, with the error as its reason. */
   readonly failed?: AbortSignal;
+  /** Aborted when nothing will arrive any more: a recording was played to its end. */
+  readonly ended?: AbortSignal;
+  /** What an endpoint on this link draws its numbers from; left out: from the platform. */
+  readonly random?: () => number;
   /** The only peer there is, where `--to` may be left out. */
   readonly onlyPeer?: Address;
   /** Left out where the link has no radio channel that can be set. */
@@ -51,15 +56,17 @@ export interface SimulatedBoards {
   onShortCode(listener: (shortCode: string) => void): void;
 }
 
-/** What the simulated boards of a `lossy:` link know and do. Other links pass it over. */
+/** What the simulated boards of a `lossy:` link know and do, and whose keys a recording is played with. */
 export interface SimulationOptions {
-  /** Boards that are paired: they have the other side of these keys. Default: none. */
+  /** Boards that are paired: simulated ones have the other side of these keys. Default: none. */
   readonly peers?: readonly PairedPeer[];
   /**
    * Whether they announce themselves, answer whoever looks for them, and are in pairing mode. That takes airtime.
    * Default `false`.
    */
   readonly isFindable?: boolean;
+  /** There will be no endpoint: what arrives is only looked at. Default `false`. */
+  readonly isOnlyLookedAt?: boolean;
 }
 
 /**
@@ -87,5 +94,7 @@ export async function openAddress(
       return openUdp(address, context);
     case "lossy":
       return openLossy(address, context, simulation);
+    case "replay":
+      return openReplay(address, context, simulation);
   }
 }

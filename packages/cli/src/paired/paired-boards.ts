@@ -30,7 +30,7 @@ export function openBook({ store }: StoreOptions, context: Context): PeerBook {
 /** Paired boards on an open link: they have names, and keys. */
 export interface PairedLink extends OpenLink {
   /** What an endpoint on this link is opened with, besides the link. */
-  readonly endpointOptions: { readonly protection?: KeyRing };
+  readonly endpointOptions: { readonly protection?: KeyRing; readonly random?: () => number };
   /** `row-7 (02:00:00:00:00:0b)`, or the address alone. For people. */
   nameOf(address: Address): string;
 }
@@ -89,7 +89,10 @@ export function withPairedBoards(
       const known = peerAt(peers, address);
       return known ? `${printable(known.name)} (${text})` : text;
     },
-    endpointOptions: isLarge ? { protection: ring } : {},
+    endpointOptions: {
+      ...(isLarge && { protection: ring }),
+      ...(open.random && { random: open.random }),
+    },
   };
 }
 

@@ -29,24 +29,36 @@ export function datagramLine(
   datagram: RecordedDatagram,
   formatAddress: (address: Address) => string,
 ): string {
-  const { atUs, direction, peer, bytes } = datagram;
+  const { atUs, bytes } = datagram;
   return [
     pad(seconds(atUs), TIME_WIDTH, true),
-    `${direction === "sent" ? "to  " : "from"} ${printable(formatAddress(peer))}`,
+    endsWords(datagram, (address) => printable(formatAddress(address))),
     pad(countBytes(bytes.length), SIZE_WIDTH, true),
     pad(signalWords(datagram), SIGNAL_WIDTH),
     datagramWords(bytes).text,
   ].join("  ");
 }
 
+/** Of one that passed between others: both ends. */
+function endsWords(
+  { direction, peer, to }: RecordedDatagram,
+  formatAddress: (address: Address) => string,
+): string {
+  if (direction === "sent") return `to   ${formatAddress(peer)}`;
+  const from = `from ${formatAddress(peer)}`;
+  return direction === "overheard" && to ? `${from} to ${formatAddress(to)}` : from;
+}
+
 /** `12.034500`: so that lines stand below each other. */
 export function seconds(us: number): string {
+  if (us < 0) return `-${seconds(-us)}`;
   return `${Math.floor(us / 1e6)}.${String(us % 1e6).padStart(6, "0")}`;
 }
 
-function signalWords({ direction, outcome, rssiDbm, radioChannel }: RecordedDatagram): string {
+function signalWords(datagram: RecordedDatagram): string {
+  const { direction, outcome, fate, rssiDbm, radioChannel } = datagram;
   if (direction === "sent") return outcome === undefined ? "" : OUTCOME_WORDS[outcome];
-  const words: string[] = [];
+  const words: string[] = fate === undefined ? [] : [printable(fate)];
   if (rssiDbm !== undefined) words.push(`${Math.round(rssiDbm)} dBm`);
   if (radioChannel !== undefined) words.push(`ch ${radioChannel}`);
   return words.join(" ");

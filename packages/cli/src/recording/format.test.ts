@@ -14,8 +14,11 @@ const OUTCOMES = ["sent", "acknowledged", "not-acknowledged", "refused", "gone"]
 const anyDatagram: fc.Arbitrary<RecordedDatagram> = fc.record(
   {
     atUs: fc.nat({ max: Number.MAX_SAFE_INTEGER }),
-    direction: fc.constantFrom("sent" as const, "received" as const),
+    direction: fc.constantFrom("sent" as const, "received" as const, "overheard" as const),
     peer: fc.uint8Array({ minLength: 1, maxLength: 64 }),
+    to: fc.uint8Array({ minLength: 1, maxLength: 64 }),
+    tookUs: fc.nat({ max: 0xffff_ffff }),
+    fate: fc.string(),
     bytes: fc.uint8Array({ maxLength: 1500 }),
     outcome: fc.constantFrom(...OUTCOMES),
     rssiDbm: fc.integer({ min: -120, max: 0 }),

@@ -24,18 +24,30 @@ export interface RecordingHead {
   readonly startedAt: Date;
   /** The link as it was named on the command line. */
   readonly link: string;
+  /** Address of the side that recorded, if the link knows it. */
+  readonly localAddress?: Address;
 }
+
+const DIRECTIONS = ["sent", "received", "overheard"] as const;
+export type RecordedDirection = (typeof DIRECTIONS)[number];
 
 /** A datagram that passed over a link. */
 export interface RecordedDatagram {
   /** Time since the start: of arrival, or of the outcome; microseconds. */
   readonly atUs: number;
-  readonly direction: "sent" | "received";
-  /** Address of the other side. */
+  /** `overheard`: it passed between others. */
+  readonly direction: RecordedDirection;
+  /** Address of the other side; of an overheard one: of its sender. */
   readonly peer: Address;
+  /** Of an overheard one: to whom it went, if that is known. */
+  readonly to?: Address;
   readonly bytes: Uint8Array;
   /** What became of it, of one that was sent. */
   readonly outcome?: SendOutcome;
+  /** Of one that was sent: from handing it over until the outcome, microseconds. */
+  readonly tookUs?: number;
+  /** What became of it on a simulated medium. */
+  readonly fate?: string;
   readonly rssiDbm?: number;
   readonly radioChannel?: number;
 }
@@ -53,9 +65,17 @@ export type Read<T> =
 
 type Fields = Readonly<Record<string, unknown>>;
 
-export function encodeHead({ mtuBytes, startedAt, link }: RecordingHead): string {
+export function encodeHead({ mtuBytes, startedAt, link, localAddress }: RecordingHead): string {
   const format = RECORDING_FORMAT;
-  const head = { format, version: RECORDING_VERSION, mtuBytes, startedAt, link };
+  const address = localAddress && hex(localAddress);
+  const head = {
+    format,
+    version: RECORDING_VERSION,
+    mtuBytes,
+    startedAt,
+    link,
+    localAddress: address,
+  };
   return `${JSON.stringify(head)}\n`;
 }
 
@@ -72,17 +92,22 @@ export function decodeHead(line: string): Read<RecordingHead> {
   const startedAt = typeof fields.startedAt === "string" ? new Date(fields.startedAt) : undefined;
   if (!startedAt || Number.isNaN(startedAt.getTime())) return fault("startedAt is not a date");
   if (typeof link !== "string") return fault("link is not a text");
-  return { ok: true, value: { mtuBytes, startedAt, link } };
+  const localAddress = parseHex(fields.localAddress, 1, ADDRESS_BYTES_MAX);
+  return { ok: true, value: { mtuBytes, startedAt, link, ...(localAddress && { localAddress }) } };
 }
 
 export function encodeDatagram(datagram: RecordedDatagram): string {
-  const { atUs, direction, peer, bytes, outcome, rssiDbm, radioChannel } = datagram;
+  const { atUs, direction, peer, to, bytes, outcome, tookUs, fate, rssiDbm, radioChannel } =
+    datagram;
   const fields = {
     atUs,
     direction,
     peer: hex(peer),
+    to: to && hex(to),
     bytes: hex(bytes),
     outcome,
+    tookUs,
+    fate,
     rssiDbm,
     radioChannel,
   };
@@ -107,20 +132,30 @@ export function decodeLine(line: string): Read<RecordedDatagram | RecordedLoss> 
 }
 
 function decodeDatagram(atUs: number, fields: Fields): Read<RecordedDatagram> {
-  const { direction, outcome, rssiDbm, radioChannel } = fields;
-  if (direction !== "sent" && direction !== "received") {
-    return fault("direction is neither sent nor received");
-  }
+  const { outcome, tookUs, fate, rssiDbm, radioChannel } = fields;
+  const direction = DIRECTIONS.find((known) => known === fields.direction);
+  if (!direction) return fault(`direction is none of ${DIRECTIONS.join(", ")}`);
   const peer = parseHex(fields.peer, 1, ADDRESS_BYTES_MAX);
   if (!peer) return fault(`peer is not hexadecimal of 1 to ${ADDRESS_BYTES_MAX} bytes`);
   const bytes = parseHex(fields.bytes, 0, DATAGRAM_BYTES_MAX);
   if (!bytes) return fault(`bytes is not hexadecimal of 0 to ${DATAGRAM_BYTES_MAX} bytes`);
+  const to = fields.to === undefined ? undefined : parseHex(fields.to, 1, ADDRESS_BYTES_MAX);
+  if (fields.to !== undefined && !to) {
+    return fault(`to is not hexadecimal of 1 to ${ADDRESS_BYTES_MAX} bytes`);
+  }
+  if (tookUs !== undefined && !isWhole(tookUs, 0, 0xffff_ffff)) {
+    return fault("tookUs is not 0 to 2^32 - 1");
+  }
+  if (fate !== undefined && typeof fate !== "string") return fault("fate is not a text");
   if (outcome !== undefined && !isOutcome(outcome)) return fault("outcome is none that there is");
   if (rssiDbm !== undefined && typeof rssiDbm !== "number") return fault("rssiDbm is not a number");
   if (radioChannel !== undefined && !isWhole(radioChannel, 0, 65_535)) {
     return fault("radioChannel is not 0 to 65535");
   }
   const signal = {
+    ...(to && { to }),
+    ...(tookUs !== undefined && { tookUs }),
+    ...(fate !== undefined && { fate }),
     ...(outcome !== undefined && { outcome }),
     ...(rssiDbm !== undefined && { rssiDbm }),
     ...(radioChannel !== undefined && { radioChannel }),

@@ -66,7 +66,7 @@ describe("withObservation", () => {
     expect(closings()).toBe(1);
 
     const datagrams = (await itemsOf(record)).map((item) => {
-      if (item.type !== "datagram") throw new Error(`line ${item.line} is ${item.type}`);
+      if (item.type !== "datagram") throw new Error(`here is ${item.type}`);
       return item.datagram;
     });
     const sent = datagrams.filter(({ direction }) => direction === "sent");

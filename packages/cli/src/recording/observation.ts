@@ -1,13 +1,14 @@
+import { recordLink } from "@fardel/capture";
 import type { Command } from "commander";
 import type { Context } from "../context.js";
 import { counted } from "../format.js";
 import type { OpenLink } from "../link-address/open-link.js";
-import { ObservedLink } from "../observed-link.js";
 import { printable } from "../output.js";
 import { EXIT, usageProblem } from "../problem.js";
+import { recorded } from "./captured.js";
 import { datagramLine } from "./datagram-line.js";
-import type { RecordedDatagram } from "./format.js";
-import { RecordingWriter } from "./writer.js";
+import type { RecordedDatagram, RecordingHead } from "./format.js";
+import { type RecordingLimits, RecordingWriter } from "./writer.js";
 
 /** What becomes of the datagrams that pass over a link while a command uses it. */
 export interface ObservationOptions {
@@ -17,14 +18,17 @@ export interface ObservationOptions {
   readonly record?: string;
   /** Print each datagram on `err`. */
   readonly trace?: boolean;
-  /** Shows each datagram in a way of its own. Gets views, which are valid during the call only. */
+  /** Shows each datagram in a way of its own. */
   readonly show?: (datagram: RecordedDatagram) => void;
 }
 
 /** Gives a command that opens a link the options `--record` and `--trace`. */
 export function addObservationOptions(command: Command): Command {
   return command
-    .option("--record <file>", "write every datagram to a new file, for fardel trace")
+    .option(
+      "--record <file>",
+      "write every datagram to a new file: pcapng if it ends so, else lines",
+    )
     .option("--trace", "print every datagram on stderr, in words");
 }
 
@@ -45,8 +49,9 @@ export async function withObservation(
   const { record, trace = false, show } = options;
   if (record === undefined && !trace && !show) return open;
   const writer = record === undefined ? undefined : await startRecording(open, context, options);
-  const link = new ObservedLink(open.link);
-  watchDatagrams(link, context, (datagram) => {
+  const link = recordLink(open.link, context.clock, (passed) => {
+    const datagram = recorded(passed);
+    if (!datagram) return;
     writer?.write(datagram);
     if (trace) context.output.err(`${datagramLine(datagram, open.formatAddress)}\n`);
     show?.(datagram);
@@ -59,52 +64,42 @@ export async function withObservation(
   return { ...open, link, close: () => (closing ??= close()) };
 }
 
-/** Tells of each datagram with its time since now. */
-function watchDatagrams(
-  link: ObservedLink,
-  { clock }: Context,
-  tell: (datagram: RecordedDatagram) => void,
-): void {
-  const startUs = clock.nowUs();
-  link.observe({
-    onSent: (peer, bytes, outcome) =>
-      tell({ atUs: clock.nowUs() - startUs, direction: "sent", peer, bytes, outcome }),
-    onReceived: (peer, bytes, { rssiDbm, radioChannel }) =>
-      tell({
-        atUs: clock.nowUs() - startUs,
-        direction: "received",
-        peer,
-        bytes,
-        ...(rssiDbm !== undefined && { rssiDbm }),
-        ...(radioChannel !== undefined && { radioChannel }),
-      }),
-  });
-}
-
 async function startRecording(
   open: OpenLink,
   context: Context,
   { record = "", link }: ObservationOptions,
 ): Promise<RecordingWriter> {
   try {
-    if (record === "-") {
-      throw usageProblem("A recording needs a file of its own: give --record a name other than -.");
-    }
-    const { mtuBytes } = open.link;
-    const writer = await RecordingWriter.create(record, {
-      mtuBytes,
-      startedAt: context.today(),
-      link,
-    });
-    writer.onProblem = ({ message }) => context.output.err(`fardel: ${printable(message)}\n`);
-    return writer;
+    const { mtuBytes, localAddress } = open.link;
+    const startedAt = context.today();
+    const head = { mtuBytes, startedAt, link, ...(localAddress && { localAddress }) };
+    return await createRecording(record, head, context);
   } catch (error) {
     await open.close();
     throw error;
   }
 }
 
-async function finishRecording(
+/**
+ * A new recording, in the format of its suffix, that says on `err` when it has to end early.
+ * @throws Problem if the file cannot be made
+ */
+export async function createRecording(
+  path: string,
+  head: RecordingHead,
+  { output }: Context,
+  limits: RecordingLimits = {},
+): Promise<RecordingWriter> {
+  if (path === "-") {
+    throw usageProblem("A recording needs a file of its own: give --record a name other than -.");
+  }
+  const writer = await RecordingWriter.create(path, head, limits);
+  writer.onProblem = ({ message }) => output.err(`fardel: ${printable(message)}\n`);
+  return writer;
+}
+
+/** Ends a recording, and says on `err` what is in it. */
+export async function finishRecording(
   writer: RecordingWriter,
   file: string,
   context: Context,

@@ -46,7 +46,7 @@ describe("readRecording", () => {
     const binary = Buffer.from([0xff, 0x00, 0x80, 0x0a]);
     const content = [HEAD, "{}\n", GOOD, `${huge}\n`, binary, GOOD.replace("0203", "02z3"), GOOD];
     const items = await read(Buffer.concat(content.map((part) => Buffer.from(part))));
-    expect(items.map(({ type, line }) => `${type} ${line}`)).toEqual([
+    expect(items.map((item) => `${item.type} ${"line" in item && item.line}`)).toEqual([
       "damaged 2",
       "datagram 3",
       "damaged 4",
@@ -73,7 +73,7 @@ describe("readRecording", () => {
     ["\n", "it does not begin like a recording"],
     [HEAD.replace('"version":1', '"version":7'), "version 7"],
     ["x".repeat(300_000), "longer than"],
-    [Uint8Array.of(0x0a, 0x0d, 0x0d, 0x0a, 0x1c, 0, 0, 0), "does not begin like a recording"],
+    [Uint8Array.of(0x0a, 0x0d, 0x0d, 0x0a, 0x1c, 0, 0, 0), "holds no link that was recorded"],
     [Uint8Array.of(0x1f, 0x8b, 8, 0, 0x0a), "not UTF-8"],
   ])("refuses what is no recording: %#", async (content, word) => {
     const error = await read(content).catch((caught: unknown) => caught);

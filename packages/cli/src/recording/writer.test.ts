@@ -2,6 +2,7 @@ import { mkdtemp, readFile, rm, writeFile } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { Writable } from "node:stream";
+import { readCapture } from "@fardel/capture";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import type { Problem } from "../problem.js";
 import { encodeDatagram, encodeHead, type RecordedDatagram } from "./format.js";
@@ -142,6 +143,32 @@ describe("RecordingWriter", () => {
     const content = await readFile(path, "utf8");
     expect(content.length).toBeLessThanOrEqual(fileBytesMax);
     await expect(itemsIn(content)).resolves.toHaveLength(5);
+  });
+
+  it("writes pcapng where the name ends so, and says in it where datagrams are missing", async () => {
+    const path = join(folder, "night.pcapng");
+    const local = { localAddress: Uint8Array.of(2, 0, 0, 0, 0, 1) };
+    const writer = await RecordingWriter.create(
+      path,
+      { ...HEAD, ...local },
+      { pendingBytesMax: 8000 },
+    );
+    for (let index = 0; index < 1000; index++) writer.write(datagram(index));
+    expect(writer.dropped).toBeGreaterThan(900);
+    for (let index = 1000; index < 1100; index++) await writer.writeWhole(datagram(index));
+    writer.noteHole({ atUs: 5000, dropped: 7 });
+    await writer.close();
+    const { head, datagrams, dropped, faults } = readCapture(await readFile(path));
+    expect([head, faults]).toEqual([{ ...HEAD, ...local }, []]);
+    expect(datagrams).toHaveLength(writer.written);
+    expect(datagrams.slice(-100).map(({ atUs }) => atUs)).toEqual(
+      Array.from({ length: 100 }, (_, index) => 2000 + index),
+    );
+    expect(datagrams[0]).toMatchObject({ from: datagram(0).peer, to: local.localAddress });
+    expect(dropped).toEqual([
+      { atUs: 2000, count: writer.dropped },
+      { atUs: 2099, count: 7 },
+    ]);
   });
 
   it("survives a disk that fails, says so once, and counts the rest", async () => {

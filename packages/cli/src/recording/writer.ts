@@ -4,13 +4,8 @@ import type { Writable } from "node:stream";
 import { fileProblem } from "../explain-error.js";
 import { bytes as countBytes } from "../format.js";
 import { EXIT, Problem } from "../problem.js";
-import {
-  encodeDatagram,
-  encodeHead,
-  encodeLoss,
-  type RecordedDatagram,
-  type RecordingHead,
-} from "./format.js";
+import { encoderFor, LinesEncoder, type RecordingEncoder } from "./encoder.js";
+import type { RecordedDatagram, RecordedLoss, RecordingHead } from "./format.js";
 
 /** Limits of a recording. */
 export interface RecordingLimits {
@@ -20,10 +15,9 @@ export interface RecordingLimits {
   readonly fileBytesMax?: number;
 }
 
+const NOTHING = new Uint8Array(0);
 export const PENDING_BYTES_MAX = 4 * 1024 * 1024;
 export const FILE_BYTES_MAX = 1024 * 1024 * 1024;
-/** Room that is kept for a last line about what is missing. */
-const LOSS_LINE_BYTES = 64;
 
 /**
  * Writes a recording. Never makes anybody wait: what the disk cannot take is left out and counted,
@@ -31,21 +25,23 @@ const LOSS_LINE_BYTES = 64;
  */
 export class RecordingWriter {
   readonly #stream: Writable;
+  readonly #encoder: RecordingEncoder;
   readonly #path: string;
   readonly #pendingBytesMax: number;
   readonly #fileBytesMax: number;
   #fileBytes = 0;
   #written = 0;
   #dropped = 0;
-  /** Left out since the last line. */
+  /** Left out since the last datagram that was written. */
   #hole = 0;
+  #hasEnded = false;
   #holeAtUs = 0;
   #problem: Problem | undefined;
   /** Called once, when the recording ends before its owner ended it. */
   onProblem: ((problem: Problem) => void) | undefined;
 
   /**
-   * Make a new file.
+   * Make a new file. Its format is that of its suffix: pcapng, or lines of JSON.
    * @throws {@link Problem} `file-exists`, or `file` with what the system says
    */
   static async create(
@@ -55,17 +51,24 @@ export class RecordingWriter {
   ): Promise<RecordingWriter> {
     const file = await openNew(path);
     const stream = createWriteStream(path, { fd: file });
-    return new RecordingWriter(stream, path, head, limits);
+    return new RecordingWriter(stream, path, head, limits, encoderFor(path, head));
   }
 
   /** @param path - for messages */
-  constructor(stream: Writable, path: string, head: RecordingHead, limits: RecordingLimits = {}) {
+  constructor(
+    stream: Writable,
+    path: string,
+    head: RecordingHead,
+    limits: RecordingLimits = {},
+    encoder: RecordingEncoder = new LinesEncoder(head),
+  ) {
     this.#stream = stream;
+    this.#encoder = encoder;
     this.#path = path;
     this.#pendingBytesMax = limits.pendingBytesMax ?? PENDING_BYTES_MAX;
     this.#fileBytesMax = limits.fileBytesMax ?? FILE_BYTES_MAX;
     stream.on("error", (error) => this.#fail(fileProblem(path, error)));
-    this.#append(encodeHead(head));
+    this.#append(encoder.begin());
   }
 
   /** Datagrams written, or handed to the system to be written. */
@@ -88,34 +91,64 @@ export class RecordingWriter {
       this.#dropped++;
       return;
     }
-    const line = encodeDatagram(datagram);
-    if (this.#fileBytes + line.length + LOSS_LINE_BYTES > this.#fileBytesMax) {
+    const size = this.#encoder.sizeOf(datagram);
+    if (this.#fileBytes + size + this.#encoder.endBytes > this.#fileBytesMax) {
       this.#drop(datagram.atUs);
       this.#fail(this.#tooLong());
       return;
     }
-    if (this.#stream.writableLength + line.length > this.#pendingBytesMax) {
+    if (this.#stream.writableLength + size > this.#pendingBytesMax) {
       this.#drop(datagram.atUs);
       return;
     }
     this.#tellOfHole();
-    this.#append(line);
+    this.#append(this.#encoder.datagram(datagram));
     this.#written++;
+  }
+
+  /** The same for a source that can wait: it waits for the disk, and nothing is left out. */
+  async writeWhole(datagram: RecordedDatagram): Promise<void> {
+    const isFull = () =>
+      this.#stream.writableLength + this.#encoder.sizeOf(datagram) > this.#pendingBytesMax;
+    while (!this.#problem && isFull()) await this.#drained();
+    this.write(datagram);
+  }
+
+  /** So many are missing already where the datagrams come from. */
+  noteHole({ atUs, dropped }: RecordedLoss): void {
+    if (this.#hole === 0) this.#holeAtUs = atUs;
+    this.#hole += dropped;
+  }
+
+  /** Resolves when what waits has been taken, or never will be. */
+  #drained(): Promise<void> {
+    return new Promise((resolve) => {
+      this.#stream.write(NOTHING, () => resolve());
+    });
   }
 
   /** Waits until all is on disk; afterwards {@link RecordingWriter.problem} is final. */
   async close(): Promise<void> {
-    if (!this.#problem) this.#tellOfHole();
     if (this.#stream.destroyed) return;
+    if (!this.#hasEnded) this.#appendEnd();
     await new Promise<void>((resolve) => {
       this.#stream.once("close", resolve);
       this.#stream.end();
     });
   }
 
-  #append(line: string): void {
-    this.#fileBytes += Buffer.byteLength(line);
-    this.#stream.write(line);
+  /** Room for it was kept. */
+  #appendEnd(): void {
+    this.#hasEnded = true;
+    if (this.#problem) return;
+    this.#tellOfHole();
+    this.#append(this.#encoder.end());
+  }
+
+  #append(piece: Uint8Array): void {
+    if (piece.length === 0) return;
+    this.#fileBytes += piece.length;
+    this.#stream.write(piece);
   }
 
   #drop(atUs: number): void {
@@ -125,7 +158,7 @@ export class RecordingWriter {
 
   #tellOfHole(): void {
     if (this.#hole === 0) return;
-    this.#append(encodeLoss({ atUs: this.#holeAtUs, dropped: this.#hole }));
+    this.#append(this.#encoder.hole({ atUs: this.#holeAtUs, dropped: this.#hole }));
     this.#hole = 0;
   }
 
