@@ -139,7 +139,7 @@ export class DatagramLog {
   /** Everything in the order in which it went on air. */
   table(): { readonly datagrams: DatagramTable; readonly passages: readonly Passage[] } {
     const startUs = this.#starts();
-    const order = this.#order(startUs);
+    const order = this.#order();
     const datagrams = this.#sorted(startUs, order);
     const passages = this.#outgoing.map(({ kind }) => emptyPassage(kind.length));
     this.#followOutgoing(datagrams, order, passages);
@@ -177,16 +177,13 @@ export class DatagramLog {
     return row + 1 < this.count ? this.#byteFrom.at(row + 1) : this.#bytes.length;
   }
 
-  #order(startUs: Float64Array): Uint32Array {
+  /** The medium numbers frames as they go on air. */
+  #order(): Uint32Array {
     const order = Uint32Array.from({ length: this.count }, (_, row) => row);
     const frame = this.#frame.view();
     const isCopy = this.#isCopy.view();
     return order.sort(
-      (one, other) =>
-        startUs[one]! - startUs[other]! ||
-        frame[one]! - frame[other]! ||
-        isCopy[one]! - isCopy[other]! ||
-        one - other,
+      (one, other) => frame[one]! - frame[other]! || isCopy[one]! - isCopy[other]! || one - other,
     );
   }
 

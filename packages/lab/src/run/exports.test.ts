@@ -95,6 +95,8 @@ describe("a record as a capture", () => {
           ({ fragmentCount, sends }) => fragmentCount > 1 && !sends.datagram.some(wasInOpening),
         );
         expect(again.transfers.length).toBeGreaterThanOrEqual(long.length);
+        // Commands that need several fragments are no transfers.
+        expect(again.transfers.every(({ channel }) => channel === 0)).toBe(true);
         for (const transfer of long) {
           const { from, to, channel } = transfer;
           const found = again.transfers.find((each) => each.from === from && each.to === to);
@@ -116,6 +118,16 @@ describe("a record as a capture", () => {
       { numRuns: 40 },
     );
   }, 60_000);
+
+  it("does not take a command for a transfer, also where it needs several fragments", async () => {
+    const load = { ...DEFAULT_SETTINGS.load, bytes: 2_000, commandEveryS: 0.05 };
+    const record = await runLab({ ...DEFAULT_SETTINGS, datagramBytes: 24, load });
+    const { record: again } = recordFromCapture(recordToCapture(record));
+    expect(record.figures.commandTimesUs.length).toBeGreaterThan(1);
+    expect(again.transfers.map(({ channel, bytes }) => ({ channel, bytes }))).toEqual([
+      { channel: 0, bytes: 2_000 },
+    ]);
+  });
 
   it("is what the gateway saw, and the same each time", async () => {
     const record = await runLab(DEFAULT_SETTINGS);

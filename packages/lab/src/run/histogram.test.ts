@@ -2,10 +2,8 @@ import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { histogramOf, quantile } from "./histogram.js";
 
-const values = fc.array(fc.double({ min: 0, max: 1e9, noNaN: true }), {
-  minLength: 1,
-  maxLength: 300,
-});
+/** Whole microseconds. */
+const values = fc.array(fc.nat(1_000_000_000), { minLength: 1, maxLength: 300 });
 
 describe("histogramOf", () => {
   it("counts each value once, in the interval in which it lies", () => {

@@ -146,6 +146,17 @@ describe("settings in an address", () => {
     ]);
   });
 
+  it("are numbers only where a number stands", () => {
+    for (const text of ["0x10", " 5", "+5", "-0", "1_0", "1e", ".5", "", "Infinity"]) {
+      const { settings: read, faults } = settingsFromQuery(`window=${encodeURIComponent(text)}`);
+      expect({ text, window: read.window, faults: faults.length }).toEqual({
+        text,
+        window: DEFAULT_SETTINGS.window,
+        faults: 1,
+      });
+    }
+  });
+
   it("are cut where an address is endless", () => {
     const { faults } = settingsFromQuery(`outages=${"1-2~".repeat(100_000)}`);
     expect(faults).toHaveLength(2);

@@ -9,7 +9,7 @@ import type { LabSettings } from "./settings.js";
 export interface RunRecord {
   /** `undefined`: it comes from a recording, not from a simulation. */
   readonly settings: LabSettings | undefined;
-  /** 0 is the gateway. */
+  /** 0 is the gateway; in a recording: the side that recorded. */
   readonly stations: readonly StationRecord[];
   readonly endUs: number;
   /** `cut`: it was ended at the limit of time or datagrams, and says so in `ending`. */
@@ -109,7 +109,7 @@ export interface TransferRecord {
   readonly sends: {
     readonly atUs: Float64Array;
     readonly fragment: Uint32Array;
-    /** Row in the table of datagrams. */
+    /** Row in the table of datagrams; of one that a radio put on air again: that which arrived, or the last. */
     readonly datagram: Uint32Array;
     readonly isRepeat: Uint8Array;
   };
@@ -131,7 +131,7 @@ export interface TransferRecord {
   readonly deliveredUs: number;
   /** When the sender had its receipt or its error. */
   readonly endedUs: number;
-  /** `delivered`, or the code of the error. */
+  /** `delivered`, `under way` when the run was cut, or the code of the error; in a recording `delivered` or `unknown`. */
   readonly outcome: string;
 }
 

@@ -109,6 +109,17 @@ describe("what is no whole recording", () => {
     expect(faults).toEqual([]);
   });
 
+  it("does not believe in fragments that lie beyond every window", () => {
+    // DATA on channel 0: the first of a message of 500 bytes, and one 20,000 fragments later.
+    const first = "400001c0000041f4aabb0000";
+    const far = "40000280" + "4e20" + "ccdd0000";
+    const line = { direction: "received", peer: "020000000001" };
+    const lines = [first, far].map((bytes, index) => ({ ...line, atUs: 5_000 * index, bytes }));
+    const { record } = recordFromCapture(textOf(HEAD, ...lines));
+    expect(record.transfers).toHaveLength(1);
+    expect(record.transfers[0]).toMatchObject({ bytes: 500, fragmentCount: 1 });
+  });
+
   it.each([
     ["nothing", new Uint8Array(0)],
     ["text", textOf("row,station", "R01,S1")],

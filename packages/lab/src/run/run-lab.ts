@@ -20,6 +20,8 @@ const FAILURES: Readonly<Record<string, string>> = {
 export interface RunLabOptions extends RunControls {
   /** What is sent if the load is `file`. */
   readonly file?: Uint8Array | undefined;
+  /** Datagrams after which the run is cut, 1..400,000; default 400,000. Some more may come. */
+  readonly datagramsMax?: number;
   /** Is told the counts of the medium at the end, for tests. */
   readonly onStatistics?: (statistics: MediumStatistics) => void;
 }
@@ -38,7 +40,8 @@ export async function runLab(
   options: RunLabOptions = {},
 ): Promise<RunRecord> {
   const blob = blobFor(settings, options.file);
-  const watch = new RunWatch(settings, blob.length);
+  const datagramsMax = Math.min(options.datagramsMax ?? DATAGRAMS_MAX, DATAGRAMS_MAX);
+  const watch = new RunWatch(settings, blob.length, datagramsMax);
   const run = new LabRun(settings, blob, watch);
   const why = await run.toItsEnd(options);
   const { statistics } = run;
@@ -77,7 +80,7 @@ function recordOf(
     settings,
     stations,
     endUs,
-    ...ending(run.errands, why, blobBytes),
+    ...ending(run.errands, why, blobBytes, datagrams.count),
     datagrams,
     transfers,
     notes: watch.notes.record(outages, endUs),
@@ -107,16 +110,17 @@ function ending(
   errands: readonly Errand[],
   why: WhyCut | undefined,
   blobBytes: number,
+  datagrams: number,
 ): Pick<RunRecord, "outcome" | "ending"> {
   const all = errands.length;
   const done = errands.filter(({ outcome }) => outcome === "delivered").length;
   const share = all === 1 ? "" : `${done} of ${counted(all, "blob")} had arrived by then. `;
   if (why === "time") {
-    const text = `The run was cut after ${RUN_US_MAX / 60e6} minutes on air. ${share}Try less loss, or a smaller blob.`;
+    const text = `The run was cut after ${RUN_US_MAX / 60e6} minutes on air. ${share}Try less loss, a smaller blob, or fewer commands.`;
     return { outcome: "cut", ending: text };
   }
   if (why === "full") {
-    const text = `The run was cut after ${counted(DATAGRAMS_MAX, "datagram")} or 128 MiB of them: more cannot be shown. ${share}Try a smaller blob, or fewer boards.`;
+    const text = `The run was cut after ${counted(datagrams, "datagram")}: more cannot be shown. ${share}Try a smaller blob, fewer boards, or fewer commands.`;
     return { outcome: "cut", ending: text };
   }
   if (done < all) {

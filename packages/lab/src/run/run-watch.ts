@@ -23,6 +23,7 @@ export class RunWatch implements RunWatcher {
   readonly transfers: TransferLog[] = [];
   readonly #settings: LabSettings;
   readonly #blobBytes: number;
+  readonly #datagramsMax: number;
   #clock!: VirtualClock;
   #log!: DatagramLog;
   /** By sender · 65,536 + receiver. */
@@ -34,8 +35,10 @@ export class RunWatch implements RunWatcher {
   fragmentsSent = 0;
   fragmentsRepeated = 0;
 
-  constructor(settings: LabSettings, blobBytes: number) {
+  /** @param datagramsMax - rows after which it is full */
+  constructor(settings: LabSettings, blobBytes: number, datagramsMax: number) {
     this.#settings = settings;
+    this.#datagramsMax = datagramsMax;
     this.#blobBytes = blobBytes;
     for (let board = 1; board <= settings.boards; board++) {
       const [from, to] = settings.load.direction === "push" ? [0, board] : [board, 0];
@@ -50,7 +53,7 @@ export class RunWatch implements RunWatcher {
   }
 
   get isFull(): boolean {
-    return this.#log.count >= DATAGRAMS_MAX || this.#log.byteCount >= DATAGRAM_BYTES_MAX;
+    return this.#log.count >= this.#datagramsMax || this.#log.byteCount >= DATAGRAM_BYTES_MAX;
   }
 
   readonly onlooker = (medium: Medium, clock: VirtualClock): Onlooker => {

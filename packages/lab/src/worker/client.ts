@@ -133,7 +133,7 @@ export class LabEngine {
 
   #take(worker: LabWorker, answer: Answer): void {
     const job = this.#busy.get(worker);
-    if (job === undefined || job.order.job !== answer.job) return;
+    if (job === undefined) return;
     switch (answer.type) {
       case "progress":
         if (!job.isSettled) job.onProgress?.(answer.share);
