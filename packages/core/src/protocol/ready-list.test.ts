@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { ReadyList } from "./ready-list.js";
+import { ReadyList, TURN_DATAGRAMS } from "./ready-list.js";
 
 class Item {
   readyMask = 0;
@@ -8,19 +8,46 @@ class Item {
 }
 
 describe("ReadyList", () => {
-  it("serves higher ranks first, and those of one rank in turns", () => {
+  /** Each that is taken waits again at once, under the same rank. */
+  function served(rank: number, turns: number, urgentAt = -1): string {
     const list = new ReadyList<Item>();
     const [a, b, c] = [new Item("a"), new Item("b"), new Item("c")];
-    for (const item of [a, b, c]) list.offer(item, 1);
-    const order: string[] = [];
-    for (let turn = 0; turn < 9; turn++) {
+    for (const item of [a, b, c]) list.offer(item, rank);
+    let order = "";
+    for (let turn = 0; turn < turns; turn++) {
       const taken = list.take();
       if (!taken) break;
-      order.push(taken.item.name);
-      list.offer(taken.item, 1);
-      if (turn === 4) list.offer(b, 3);
+      order += taken.item.name;
+      list.offer(taken.item, taken.rank === 3 ? -1 : rank);
+      if (turn === urgentAt) list.offer(b, 3);
     }
-    expect(order.join("")).toBe("abcabbcab");
+    return order;
+  }
+
+  it("serves higher ranks first, and those of one rank in turns", () => {
+    expect(served(2, 9, 4)).toBe("abcabbcab");
+  });
+
+  it("lets normal and bulk ones keep their turn for some datagrams", () => {
+    const [a, b, c] = ["a", "b", "c"].map((name) => name.repeat(TURN_DATAGRAMS));
+    for (const rank of [0, 1]) expect(served(rank, 4 * TURN_DATAGRAMS)).toBe(`${a}${b}${c}${a}`);
+    expect(served(1, TURN_DATAGRAMS + 2, 4)).toBe(`aaaaab${"a".repeat(TURN_DATAGRAMS - 5)}b`);
+  });
+
+  it("gives the turn to the next one as soon as there is nothing more to send", () => {
+    const list = new ReadyList<Item>();
+    const [a, b] = [new Item("a"), new Item("b")];
+    list.offer(a, 0);
+    list.offer(b, 0);
+    expect(list.take()?.item).toBe(a);
+    expect(list.take()?.item).toBe(b);
+    list.offer(a, 0);
+    list.offer(b, 0);
+    // It was b's turn, and still is.
+    expect(list.take()?.item).toBe(b);
+    list.forget(b);
+    list.offer(b, 0);
+    expect(list.take()?.item).toBe(a);
   });
 
   it("keeps an item once for each rank, and forgets it when it is taken", () => {
@@ -38,7 +65,7 @@ describe("ReadyList", () => {
 
   it("behaves like a queue for each rank, over any offers and takes", () => {
     const step = fc.record({
-      at: fc.nat(9),
+      at: fc.oneof(fc.nat(9), fc.nat(1)),
       rank: fc.integer({ min: -1, max: 3 }),
       take: fc.boolean(),
     });
@@ -48,6 +75,7 @@ describe("ReadyList", () => {
         const items = Array.from({ length: 10 }, (_, at) => new Item(String(at)));
         const queues: Item[][] = [[], [], [], []];
         let inARow = 0;
+        let holder: { item: Item; rank: number; left: number } | undefined;
         for (const { at, rank, take } of steps) {
           const item = items[at] as Item;
           if (take) {
@@ -58,10 +86,19 @@ describe("ReadyList", () => {
             inARow = expected === 3 ? inARow + 1 : expected === undefined ? inARow : 0;
             const taken = list.take();
             expect(taken?.rank).toBe(expected);
-            if (expected !== undefined) expect(taken?.item).toBe(queues[expected]?.shift());
+            if (expected === undefined) continue;
+            const next = queues[expected]?.shift() as Item;
+            expect(taken?.item).toBe(next);
+            if (expected > 1) continue;
+            const goesOn = holder?.item === next && holder.rank === expected && holder.left > 0;
+            const left = (goesOn && holder ? holder.left : TURN_DATAGRAMS) - 1;
+            holder = { item: next, rank: expected, left };
           } else {
             list.offer(item, rank);
-            if (rank >= 0 && !queues[rank]?.includes(item)) queues[rank]?.push(item);
+            if (rank < 0 || queues[rank]?.includes(item)) continue;
+            const keepsTurn = holder?.item === item && holder.rank === rank && holder.left > 0;
+            if (keepsTurn) queues[rank]?.unshift(item);
+            else queues[rank]?.push(item);
           }
         }
       }),
