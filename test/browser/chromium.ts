@@ -88,7 +88,7 @@ export async function openPage(
   browser: Browser,
   url: string,
   options: BrowserContextOptions = {},
-  prepare?: (page: Page) => Promise<void>,
+  prepare?: (page: Page) => Promise<unknown>,
 ): Promise<OpenPage> {
   const context = await browser.newContext(options);
   const page = await context.newPage();

@@ -39,7 +39,7 @@ async function monitor(...args: readonly string[]) {
 async function open(
   url: string,
   options = {},
-  prepare?: (page: Page) => Promise<void>,
+  prepare?: (page: Page) => Promise<unknown>,
 ): Promise<OpenPage> {
   const opened = await openPage(browser, url, options, prepare);
   opened.page.setDefaultTimeout(WAIT_MS);

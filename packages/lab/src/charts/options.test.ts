@@ -42,6 +42,13 @@ describe("goodput against the limit", () => {
     expect(((soFar.at(-1)?.bytesPerS ?? 0) * record.endUs) / 1e6).toBeCloseTo(whole);
   });
 
+  it("counts what arrives at the very end", () => {
+    const lastUs = Math.max(...record.transfers.flatMap(({ arrivedUs }) => [...arrivedUs]));
+    const { soFar } = arrivals({ ...record, endUs: lastUs });
+    const whole = record.transfers.reduce((sum, transfer) => sum + transfer.bytes, 0);
+    expect(((soFar.at(-1)?.bytesPerS ?? 0) * lastUs) / 1e6).toBeCloseTo(whole);
+  });
+
   it("shows both runs of a comparison with their own limits", () => {
     const runs = ["A", "B"].map((name) => ({ name, record }));
     const span = { fromUs: 0, toUs: record.endUs };

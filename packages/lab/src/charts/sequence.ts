@@ -2,11 +2,10 @@ import type { Palette } from "../picture/palette.js";
 import type { TimeSpan } from "../picture/strip-layout.js";
 import type { RunRecord, TransferRecord } from "../run/record.js";
 import { axisLook, type ChartOption, chartBase, timeAxis, unitOf } from "./chart-option.js";
+import { type Point, thinned, thinnedSteps } from "./thinning.js";
 
-/** From so many points on they are drawn in one go, without the care that a few deserve. */
-const LARGE = 2_000;
-
-type Point = [number, number];
+/** From so many points on they are drawn smaller. */
+const MANY = 1_500;
 
 /**
  * Fragment against time: each sending, each repeat, what was lost, when the sender knew, and the two
@@ -24,22 +23,29 @@ export function sequenceOption(
   const { first, repeats, lost } = sendings(record, transfer, us);
   const acks = column(transfer.acknowledgedUs, us);
   const { window } = transfer;
-  const edge = (values: Uint32Array): Point[] => [
-    ...Array.from(window.atUs, (atUs, index): Point => [atUs / us, values[index]! + 0.5]),
-    ...(window.atUs.length === 0
-      ? []
-      : [[transfer.endedUs / us, values[values.length - 1]! + 0.5] satisfies Point]),
-  ];
-  const points = (name: string, data: Point[], symbol: string, colour: string, px: number) => ({
-    type: "scatter" as const,
-    name,
-    data,
-    symbol,
-    symbolSize: data.length > LARGE ? Math.min(px, 4) : px,
-    itemStyle: { color: colour },
-    large: data.length > LARGE,
-    tooltip: { formatter: (at: unknown) => pointText(name, at, us) },
-  });
+  const view = { from: span.fromUs / us, to: span.toUs / us, top: transfer.fragmentCount + 1 };
+  const edge = (values: Uint32Array): Point[] => {
+    const steps = Array.from(
+      window.atUs,
+      (atUs, index): Point => [atUs / us, values[index]! + 0.5],
+    );
+    const last = steps.at(-1);
+    // The last one holds until the transfer ends.
+    if (last !== undefined) steps.push([transfer.endedUs / us, last[1]]);
+    return thinnedSteps(steps, view);
+  };
+  const points = (name: string, all: Point[], symbol: string, colour: string, px: number) => {
+    const data = thinned(all, view);
+    return {
+      type: "scatter" as const,
+      name,
+      data,
+      symbol,
+      symbolSize: data.length > MANY ? Math.min(px, 4) : px,
+      itemStyle: { color: colour },
+      tooltip: { formatter: (at: unknown) => pointText(name, at, us) },
+    };
+  };
   const line = (name: string, data: Point[], type: "solid" | "dashed") => ({
     type: "line" as const,
     name,

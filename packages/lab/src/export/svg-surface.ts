@@ -31,10 +31,6 @@ export class SvgSurface implements Surface {
     this.#pen.lineTo(x, y);
   }
 
-  closePath(): void {
-    this.#pen.closePath();
-  }
-
   rect(x: number, y: number, width: number, height: number): void {
     this.#pen.rect(x, y, width, height);
   }

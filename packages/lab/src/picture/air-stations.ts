@@ -1,3 +1,4 @@
+import type { RunRecord } from "../run/record.js";
 import { type FragmentCounts, fragmentCountsAt } from "../run/views.js";
 import type { AirView } from "./air.js";
 import type { AirLayout } from "./air-layout.js";
@@ -6,7 +7,12 @@ import { indexOf } from "./record-index.js";
 import type { Surface } from "./surface.js";
 
 /** The gateway: a mast along the left edge, since every board hears the same one. */
-export function drawGateway(surface: Surface, layout: AirLayout, palette: Palette): void {
+export function drawGateway(
+  surface: Surface,
+  layout: AirLayout,
+  { stations }: RunRecord,
+  palette: Palette,
+): void {
   const left = layout.isNarrow ? 6 : 10;
   const width = layout.airLeft - left - 8;
   const height = layout.height - layout.top - layout.bottom - 4;
@@ -28,10 +34,22 @@ export function drawGateway(surface: Surface, layout: AirLayout, palette: Palett
   surface.font = `600 ${layout.isNarrow ? 11 : 13}px ${palette.font}`;
   surface.textAlign = "center";
   surface.textBaseline = "middle";
-  surface.fillText(layout.isNarrow ? "gate" : "gateway", left + width / 2, layout.top + height / 2);
-  if (layout.isNarrow) {
-    surface.fillText("way", left + width / 2, layout.top + height / 2 + 12);
+  const name = stations[0]?.name ?? "gateway";
+  // Where the mast is narrow, the word is broken.
+  const lines = !layout.isNarrow
+    ? [shortName(name, 10)]
+    : name === "gateway"
+      ? ["gate", "way"]
+      : name.split(" ").map((word) => shortName(word, 6));
+  for (const [index, text] of lines.entries()) {
+    const y = layout.top + height / 2 + (index - (lines.length - 1) / 2) * 13;
+    surface.fillText(text, left + width / 2, y);
   }
+}
+
+/** The end of a name that is too long: of an address it tells more than the beginning. */
+export function shortName(name: string, charsMax: number): string {
+  return name.length <= charsMax ? name : `…${name.slice(1 - charsMax)}`;
 }
 
 /** Each board with its name and how much of its blob is across. */
@@ -56,7 +74,7 @@ export function drawBoards(
     surface.textBaseline = "middle";
     const nameLeft = left + 12;
     surface.fillText(
-      view.record.stations[board]?.name ?? `board ${board}`,
+      shortName(view.record.stations[board]?.name ?? `board ${board}`, layout.isNarrow ? 8 : 11),
       nameLeft,
       isTall ? middle - textPx * 0.6 : middle,
     );
@@ -94,7 +112,6 @@ function drawPost(
   surface.moveTo(x - size * 0.7, y - size * 0.2);
   surface.lineTo(x, y - size);
   surface.lineTo(x + size * 0.7, y - size * 0.2);
-  surface.closePath();
   surface.rect(x - size * 0.15, y - size * 0.2, size * 0.3, size * 1.2);
   surface.fillStyle = isPicked ? palette.accent : palette.ink;
   surface.fill();

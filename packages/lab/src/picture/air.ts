@@ -1,10 +1,11 @@
-import { DATAGRAM_KINDS, FATE_NAMES, type RunRecord } from "../run/record.js";
+import { DATAGRAM_KINDS, type DatagramKind, FATE_NAMES, type RunRecord } from "../run/record.js";
 import { countUntil, momentsOf } from "../run/views.js";
-import { type AirLayout, placeOf, type TilePlace } from "./air-layout.js";
+import type { AirLayout } from "./air-layout.js";
 import { drawBoards, drawGateway } from "./air-stations.js";
+import { FADING_STEPS, placeTiles, type Tiles } from "./air-tiles.js";
 import { kindColours, traceCross, traceHatch, traceMark } from "./marks.js";
 import type { Palette } from "./palette.js";
-import { indexOf, type RecordIndex } from "./record-index.js";
+import { indexOf } from "./record-index.js";
 import type { Surface } from "./surface.js";
 
 /** What the picture of the air shows. */
@@ -20,6 +21,10 @@ export interface AirView {
 
 /** More tiles than these lose their numbers. */
 const NUMBERED_MAX = 60;
+/** Smaller ones, and more of them, have no line around: it would cost more than all the rest. */
+const OUTLINED_PX = 8;
+const OUTLINED_MAX = 400;
+const RECTANGULAR: readonly DatagramKind[] = ["data", "other"];
 
 /** Draws the gateway, the boards, and every datagram that is between them. */
 export function drawAir(
@@ -32,7 +37,7 @@ export function drawAir(
   surface.fillRect(0, 0, layout.width, layout.height);
   drawLanes(surface, layout, view, palette);
   drawOutage(surface, layout, view, palette);
-  drawGateway(surface, layout, palette);
+  drawGateway(surface, layout, view.record, palette);
   drawBoards(surface, layout, view, palette);
   drawTiles(surface, layout, view, palette);
 }
@@ -98,86 +103,97 @@ export function rowsInView({ record, atUs, glowUs }: AirView): readonly [number,
 }
 
 function drawTiles(surface: Surface, layout: AirLayout, view: AirView, palette: Palette): void {
-  const index = indexOf(view.record);
   const [from, to] = rowsInView(view);
-  const isCrowded = to - from > NUMBERED_MAX;
-  const place: TilePlace = { x: 0, y: 0, width: 0, phase: "gone", life: 0 };
+  const tiles = placeTiles(layout, view, from, to);
   const colours = kindColours(palette);
+  surface.strokeStyle = palette.panel;
+  surface.lineWidth = 1.5;
   for (let kind = 0; kind < DATAGRAM_KINDS.length; kind++) {
     surface.fillStyle = colours[kind]!;
-    drawKind(surface, layout, view, index, kind, from, to, place);
-  }
-  drawLosses(surface, layout, view, index, palette, from, to, place);
-  if (!isCrowded) drawNumbers(surface, layout, view, index, palette, from, to, place);
-}
-
-function drawKind(
-  surface: Surface,
-  layout: AirLayout,
-  view: AirView,
-  index: RecordIndex,
-  kind: number,
-  from: number,
-  to: number,
-  place: TilePlace,
-): void {
-  const { kind: kinds } = view.record.datagrams;
-  const name = DATAGRAM_KINDS[kind]!;
-  let isAny = false;
-  surface.beginPath();
-  for (let row = from; row < to; row++) {
-    if (kinds[row] !== kind) continue;
-    placeOf(layout, view, index, row, place);
-    if (place.phase !== "flying") continue;
-    isAny = true;
-    const isBack = index.isBack[row] === 1;
-    traceMark(surface, name, place.x, place.y, place.width, layout.tileHeight, isBack);
-  }
-  if (isAny) surface.fill();
-  for (let row = from; row < to; row++) {
-    if (kinds[row] !== kind) continue;
-    placeOf(layout, view, index, row, place);
-    if (place.phase !== "dying") continue;
-    // It falls, shrinks a little and fades.
-    surface.globalAlpha = 1 - place.life;
-    surface.beginPath();
-    const shrink = 1 - place.life * 0.4;
-    traceMark(
-      surface,
-      name,
-      place.x,
-      place.y + place.life * layout.fallPx,
-      place.width * shrink,
-      layout.tileHeight * shrink,
-      index.isBack[row] === 1,
-    );
-    surface.fill();
+    drawFlying(surface, layout, tiles, kind);
+    drawDying(surface, layout, tiles, kind);
   }
   surface.globalAlpha = 1;
+  drawLosses(surface, layout, view, tiles, palette);
+  if (to - from <= NUMBERED_MAX) drawNumbers(surface, layout, view, tiles, palette);
 }
 
-/** A cross stays for a while where a datagram died; a damaged one gets a jagged line. */
+function drawFlying(surface: Surface, layout: AirLayout, tiles: Tiles, kind: number): void {
+  if (tiles.flying[kind] === 0) return;
+  surface.globalAlpha = 1;
+  const isOutlined = layout.tileHeight > OUTLINED_PX && tiles.count <= OUTLINED_MAX;
+  if (!isOutlined && RECTANGULAR.includes(DATAGRAM_KINDS[kind]!)) {
+    fillSmall(surface, layout, tiles, kind);
+    return;
+  }
+  surface.beginPath();
+  for (let tile = 0; tile < tiles.count; tile++) {
+    if (tiles.kind[tile] === kind && tiles.fading[tile] === 0) trace(surface, layout, tiles, tile);
+  }
+  surface.fill();
+  // A line around each, so that a row of them does not run together.
+  if (isOutlined) surface.stroke();
+}
+
+/** Thousands of rectangles are drawn faster one by one than as one path. */
+function fillSmall(surface: Surface, layout: AirLayout, tiles: Tiles, kind: number): void {
+  const height = DATAGRAM_KINDS[kind] === "other" ? layout.tileHeight / 2 : layout.tileHeight;
+  for (let tile = 0; tile < tiles.count; tile++) {
+    if (tiles.kind[tile] !== kind || tiles.fading[tile] !== 0) continue;
+    const width = tiles.width[tile]!;
+    surface.fillRect(tiles.x[tile]! - width / 2, tiles.y[tile]! - height / 2, width, height);
+  }
+}
+
+/** They fall, shrink a little and fade, in so few steps that each step is drawn in one go. */
+function drawDying(surface: Surface, layout: AirLayout, tiles: Tiles, kind: number): void {
+  if (tiles.dying[kind] === 0) return;
+  for (let step = 1; step <= FADING_STEPS; step++) {
+    surface.globalAlpha = 1 - (step - 0.5) / FADING_STEPS;
+    surface.beginPath();
+    for (let tile = 0; tile < tiles.count; tile++) {
+      if (tiles.kind[tile] === kind && tiles.fading[tile] === step) {
+        trace(surface, layout, tiles, tile);
+      }
+    }
+    surface.fill();
+  }
+}
+
+function trace(surface: Surface, layout: AirLayout, tiles: Tiles, tile: number): void {
+  const life = tiles.life[tile]!;
+  const shrink = 1 - life * 0.4;
+  traceMark(
+    surface,
+    DATAGRAM_KINDS[tiles.kind[tile]!]!,
+    tiles.x[tile]!,
+    tiles.y[tile]! + life * layout.fallPx,
+    tiles.width[tile]! * shrink,
+    layout.tileHeight * shrink,
+    tiles.isBack[tile] === 1,
+  );
+}
+
+/** A cross stays for a while where a datagram died; a damaged one has a frame around it. */
 function drawLosses(
   surface: Surface,
   layout: AirLayout,
   view: AirView,
-  index: RecordIndex,
+  tiles: Tiles,
   palette: Palette,
-  from: number,
-  to: number,
-  place: TilePlace,
 ): void {
   const { fate } = view.record.datagrams;
   surface.strokeStyle = palette.lost;
   surface.lineWidth = layout.tileHeight > 8 ? 2.5 : 1.5;
   surface.beginPath();
   const arm = Math.max(layout.tileHeight * 0.42, 2);
-  for (let row = from; row < to; row++) {
-    placeOf(layout, view, index, row, place);
-    if (place.phase !== "dying") continue;
-    traceCross(surface, place.x, place.y, arm);
-    if (FATE_NAMES[fate[row]!] !== "corrupted") continue;
-    surface.rect(place.x - arm * 1.5, place.y - arm * 1.5, arm * 3, arm * 3);
+  for (let tile = 0; tile < tiles.count; tile++) {
+    if (tiles.fading[tile] === 0) continue;
+    const x = tiles.x[tile]!;
+    const y = tiles.y[tile]!;
+    traceCross(surface, x, y, arm);
+    if (FATE_NAMES[fate[tiles.row[tile]!]!] !== "corrupted") continue;
+    surface.rect(x - arm * 1.5, y - arm * 1.5, arm * 3, arm * 3);
   }
   surface.stroke();
 }
@@ -186,33 +202,26 @@ function drawNumbers(
   surface: Surface,
   layout: AirLayout,
   view: AirView,
-  index: RecordIndex,
+  tiles: Tiles,
   palette: Palette,
-  from: number,
-  to: number,
-  place: TilePlace,
 ): void {
+  const { fragment } = indexOf(view.record);
   surface.font = `600 ${Math.min(layout.tileHeight * 0.72, 13)}px ${palette.font}`;
   surface.textAlign = "center";
   surface.textBaseline = "middle";
-  for (let row = from; row < to; row++) {
-    placeOf(layout, view, index, row, place);
-    if (place.phase === "gone") continue;
-    if (row === view.pickedRow) {
+  for (let tile = 0; tile < tiles.count; tile++) {
+    const x = tiles.x[tile]!;
+    const y = tiles.y[tile]!;
+    const width = tiles.width[tile]!;
+    if (tiles.row[tile] === view.pickedRow) {
       surface.strokeStyle = palette.focus;
       surface.lineWidth = 2;
-      surface.strokeRect(
-        place.x - place.width / 2 - 4,
-        place.y - layout.tileHeight / 2 - 4,
-        place.width + 8,
-        layout.tileHeight + 8,
-      );
+      const top = y - layout.tileHeight / 2 - 4;
+      surface.strokeRect(x - width / 2 - 4, top, width + 8, layout.tileHeight + 8);
     }
-    const fragment = index.fragment[row]!;
-    if (fragment < 0 || place.phase === "dying" || layout.tileHeight < 12 || place.width < 24) {
-      continue;
-    }
+    const carried = fragment[tiles.row[tile]!]!;
+    if (carried < 0 || tiles.fading[tile] !== 0 || layout.tileHeight < 12 || width < 24) continue;
     surface.fillStyle = palette.panel;
-    surface.fillText(String(fragment + 1), place.x + place.width * 0.07, place.y + 0.5);
+    surface.fillText(String(carried + 1), x + width * 0.07, y + 0.5);
   }
 }

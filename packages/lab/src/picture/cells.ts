@@ -1,7 +1,7 @@
 import type { RunRecord, TransferRecord } from "../run/record.js";
 import { windowRowAt } from "../run/views.js";
-import { FRAGMENT_STATES, type FragmentState, fillFragmentStates } from "./fragment-states.js";
-import { traceCross } from "./marks.js";
+import { drawCellsIn, type Squares } from "./cell-look.js";
+import { FRAGMENT_STATES, fillFragmentStates } from "./fragment-states.js";
 import type { Palette } from "./palette.js";
 import type { Size, Surface } from "./surface.js";
 
@@ -72,11 +72,7 @@ export function drawCells(
   fillFragmentStates(transfer, record.datagrams, atUs, states);
   surface.fillStyle = palette.panel;
   surface.fillRect(0, 0, size.width, size.height);
-  const cells = Math.ceil(transfer.fragmentCount / layout.perCell);
-  for (let cell = 0; cell < cells; cell++) {
-    const state = FRAGMENT_STATES[worstOf(states, cell, layout.perCell)]!;
-    drawCell(surface, layout, cell, state, palette);
-  }
+  drawGrid(surface, layout, states, palette);
   if (layout.cellPx >= 22) drawCellNumbers(surface, layout, states, palette);
   const [base, limit] = windowAt(transfer, atUs);
   drawWindow(surface, layout, base, Math.min(limit, transfer.fragmentCount), palette);
@@ -85,7 +81,6 @@ export function drawCells(
 
 /** Of several fragments in one cell the one that is least far shows. */
 function worstOf(states: Uint8Array, cell: number, perCell: number): number {
-  if (perCell === 1) return states[cell]!;
   let worst = FRAGMENT_STATES.length - 1;
   const end = Math.min((cell + 1) * perCell, states.length);
   for (let fragment = cell * perCell; fragment < end; fragment++) {
@@ -94,85 +89,30 @@ function worstOf(states: Uint8Array, cell: number, perCell: number): number {
   return worst;
 }
 
-function drawCell(
+/** Draws the cells of one state after the other. */
+function drawGrid(
   surface: Surface,
-  { left, top, columns, cellPx }: CellLayout,
-  cell: number,
-  state: FragmentState,
+  { left, top, columns, cellPx, perCell }: CellLayout,
+  states: Uint8Array,
   palette: Palette,
 ): void {
+  const cells = Math.ceil(states.length / perCell);
+  const shown = perCell === 1 ? states : new Uint8Array(cells);
+  if (perCell > 1) {
+    for (let cell = 0; cell < cells; cell++) shown[cell] = worstOf(states, cell, perCell);
+  }
   const gap = cellPx > 10 ? 2 : cellPx > 6 ? 1 : 0.5;
-  const x = left + (cell % columns) * cellPx + gap;
-  const y = top + Math.floor(cell / columns) * cellPx + gap;
-  drawFragment(surface, x, y, cellPx - 2 * gap, state, palette);
-}
-
-/** One cell; the legend shows the same. Each state differs in shape too. */
-export function drawFragment(
-  surface: Surface,
-  x: number,
-  y: number,
-  px: number,
-  state: FragmentState,
-  palette: Palette,
-): void {
-  surface.lineWidth = 1;
-  switch (state) {
-    case "waiting":
-      surface.strokeStyle = palette.line;
-      surface.strokeRect(x + 0.5, y + 0.5, px - 1, px - 1);
-      return;
-    case "flying":
-      // A tile on its way into the cell.
-      surface.strokeStyle = palette.data;
-      surface.strokeRect(x + 0.5, y + 0.5, px - 1, px - 1);
-      surface.fillStyle = palette.data;
-      surface.fillRect(x + px * 0.3, y + px * 0.3, px * 0.4, px * 0.4);
-      return;
-    case "died":
-    case "lost":
-      drawLost(surface, x, y, px, state === "lost", palette);
-      return;
-    case "arrived":
-      surface.fillStyle = palette.data;
-      surface.globalAlpha = 0.5;
-      surface.fillRect(x, y, px, px);
-      surface.globalAlpha = 1;
-      surface.strokeStyle = palette.data;
-      surface.strokeRect(x + 0.5, y + 0.5, px - 1, px - 1);
-      return;
-    case "known":
-      surface.fillStyle = palette.data;
-      surface.fillRect(x, y, px, px);
-      return;
+  for (const [code, state] of FRAGMENT_STATES.entries()) {
+    if (!shown.includes(code)) continue;
+    const squares: Squares = (each) => {
+      for (let cell = 0; cell < cells; cell++) {
+        if (shown[cell] !== code) continue;
+        const row = Math.floor(cell / columns);
+        each(left + (cell - row * columns) * cellPx + gap, top + row * cellPx + gap);
+      }
+    };
+    drawCellsIn(surface, state, squares, cellPx - 2 * gap, palette);
   }
-}
-
-function drawLost(
-  surface: Surface,
-  x: number,
-  y: number,
-  px: number,
-  isKnown: boolean,
-  palette: Palette,
-): void {
-  surface.strokeStyle = palette.lost;
-  if (isKnown) {
-    surface.fillStyle = palette.lost;
-    surface.globalAlpha = 0.22;
-    surface.fillRect(x, y, px, px);
-    surface.globalAlpha = 1;
-    surface.strokeRect(x + 0.5, y + 0.5, px - 1, px - 1);
-  } else {
-    surface.setLineDash([2, 2]);
-    surface.strokeRect(x + 0.5, y + 0.5, px - 1, px - 1);
-    surface.setLineDash([]);
-  }
-  surface.lineWidth = Math.max(px / 12, 1);
-  surface.beginPath();
-  traceCross(surface, x + px / 2, y + px / 2, px * 0.24);
-  surface.stroke();
-  surface.lineWidth = 1;
 }
 
 function drawCellNumbers(
@@ -253,7 +193,7 @@ function traceRun(surface: Surface, layout: CellLayout, from: number, to: number
   surface.lineTo(left, y(toRow + 1));
   surface.lineTo(left, y(fromRow + 1));
   surface.lineTo(fromX, y(fromRow + 1));
-  surface.closePath();
+  surface.lineTo(fromX, y(fromRow));
 }
 
 /** The fragment under a point, or -1. */

@@ -3,9 +3,12 @@ import type { Colour, Palette } from "./palette.js";
 import type { Surface } from "./surface.js";
 
 /** The part of a surface that shapes need; an SVG path has it too. */
-export type Pen = Pick<Surface, "moveTo" | "lineTo" | "closePath" | "rect">;
+export type Pen = Pick<Surface, "moveTo" | "lineTo" | "rect">;
 
-/** Each kind has a shape of its own beside its colour: a picture must be read without colours. */
+/**
+ * Each kind has a shape of its own beside its colour: a picture must be read without colours. Shapes
+ * are closed by a line, not by `closePath`: in a path of thousands, that takes a browser very long.
+ */
 export function traceMark(
   pen: Pen,
   kind: DatagramKind,
@@ -53,7 +56,7 @@ function traceArrow(
   pen.lineTo(x - (way * width) / 2, y - height / 2);
   pen.lineTo(x - (way * width) / 4, y);
   pen.lineTo(x - (way * width) / 2, y + height / 2);
-  pen.closePath();
+  pen.lineTo(x + (way * width) / 2, y);
 }
 
 function traceDiamond(pen: Pen, x: number, y: number, halfWidth: number, halfHeight: number): void {
@@ -61,7 +64,7 @@ function traceDiamond(pen: Pen, x: number, y: number, halfWidth: number, halfHei
   pen.lineTo(x, y - halfHeight);
   pen.lineTo(x + halfWidth, y);
   pen.lineTo(x, y + halfHeight);
-  pen.closePath();
+  pen.lineTo(x - halfWidth, y);
 }
 
 function traceFlag(pen: Pen, left: number, top: number, width: number, height: number): void {
@@ -70,7 +73,7 @@ function traceFlag(pen: Pen, left: number, top: number, width: number, height: n
   pen.lineTo(left + width * 0.7, top + height / 2);
   pen.lineTo(left + width, top + height);
   pen.lineTo(left, top + height);
-  pen.closePath();
+  pen.lineTo(left, top);
 }
 
 /** A cross: something was lost here. */

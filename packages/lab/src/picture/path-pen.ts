@@ -15,10 +15,6 @@ export class PathPen implements Pen {
   rect(x: number, y: number, width: number, height: number): void {
     this.path += `M${short(x)} ${short(y)}h${short(width)}v${short(height)}h${short(-width)}z`;
   }
-
-  closePath(): void {
-    this.path += "z";
-  }
 }
 
 /** A hundredth of a pixel is enough. */

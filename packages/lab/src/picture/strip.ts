@@ -1,5 +1,6 @@
 import { DATAGRAM_KINDS, type RunRecord } from "../run/record.js";
 import { countUntil, momentsOf } from "../run/views.js";
+import { shortName } from "./air-stations.js";
 import { kindColours, traceCross, traceHatch } from "./marks.js";
 import type { Palette } from "./palette.js";
 import { indexOf } from "./record-index.js";
@@ -62,7 +63,7 @@ function drawLines(
     surface.moveTo(layout.left, y);
     surface.lineTo(layout.right, y);
     if ((board - 1) % every !== 0) continue;
-    surface.fillText(record.stations[board]?.name ?? "", layout.left - 6, y);
+    surface.fillText(shortName(record.stations[board]?.name ?? "", 8), layout.left - 6, y);
   }
   surface.stroke();
 }

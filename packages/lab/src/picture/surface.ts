@@ -7,7 +7,6 @@ export type Surface = Pick<
   | "beginPath"
   | "moveTo"
   | "lineTo"
-  | "closePath"
   | "rect"
   | "fill"
   | "stroke"

@@ -80,7 +80,10 @@ export function watchKeys(): () => void {
 function isTaken({ key, target }: KeyboardEvent): boolean {
   if (!(target instanceof HTMLElement)) return false;
   if (target.closest("dialog, select, textarea") !== null) return true;
-  if (target instanceof HTMLInputElement) return target.type !== "checkbox" || key === " ";
+  // A slider has no use for Space, nor a box to tick for anything else.
+  if (target instanceof HTMLInputElement) {
+    return target.type === "range" ? key !== " " : target.type !== "checkbox" || key === " ";
+  }
   if (key === " ") return target.closest("button, a, summary") !== null;
   const scrolls = target.tabIndex === 0 && target.scrollHeight > target.clientHeight + 1;
   return scrolls && target.closest("button, a") === null && key.length > 1;

@@ -1,4 +1,4 @@
-import { batch, effect } from "@preact/signals";
+import { batch, effect, untracked } from "@preact/signals";
 import { settingsFromQuery, settingsToQuery } from "../run/query.js";
 import type { LabSettings } from "../run/settings.js";
 import { announce } from "./announcer.js";
@@ -112,21 +112,26 @@ function instantIn(text: string): number | undefined {
 export function followAddress(): () => void {
   return effect(() => {
     const text = query.value;
-    const { a, b } = comparisonFromQuery(text);
-    const first = settingsFromQuery(a);
-    const second = b === undefined ? undefined : settingsFromQuery(b);
-    if (isSameAddress(text)) return;
-    instantUs = instantIn(text);
-    batch(() => {
-      sideA.settings.value = first.settings;
-      if (second !== undefined) {
-        sideB.settings.value = { ...second.settings, seed: first.settings.seed };
-      }
-      isComparing.value = second !== undefined;
-      tellTrouble(...first.faults, ...(second?.faults ?? []).map((fault) => `Setting B: ${fault}`));
-    });
-    void runNow();
+    // What follows writes to the address itself, so it must not depend on it.
+    untracked(() => takeAddress(text));
   });
+}
+
+function takeAddress(text: string): void {
+  if (isSameAddress(text)) return;
+  const { a, b } = comparisonFromQuery(text);
+  const first = settingsFromQuery(a);
+  const second = b === undefined ? undefined : settingsFromQuery(b);
+  instantUs = instantIn(text);
+  batch(() => {
+    sideA.settings.value = first.settings;
+    if (second !== undefined) {
+      sideB.settings.value = { ...second.settings, seed: first.settings.seed };
+    }
+    isComparing.value = second !== undefined;
+    tellTrouble(...first.faults, ...(second?.faults ?? []).map((fault) => `Setting B: ${fault}`));
+  });
+  queueMicrotask(() => void runNow());
 }
 
 let isStarted = false;

@@ -1,4 +1,4 @@
-import { computed, signal } from "@preact/signals";
+import { computed, effect, signal } from "@preact/signals";
 import { panned, type TimeSpan, zoomed } from "../picture/strip-layout.js";
 import { endUs, timeUs } from "./playback.js";
 
@@ -11,6 +11,19 @@ export const wholeEndUs = endUs;
 export const span = computed<TimeSpan>(
   () => chosen.value ?? { fromUs: 0, toUs: Math.max(endUs.value, 1) },
 );
+
+/** The same when it has come to rest: charts cost more to draw than can be done in every frame. */
+export const calmSpan = signal<TimeSpan>(span.peek());
+
+const REST_MS = 120;
+
+effect(() => {
+  const wanted = span.value;
+  const timer = setTimeout(() => {
+    calmSpan.value = wanted;
+  }, REST_MS);
+  return () => clearTimeout(timer);
+});
 
 export const isZoomed = computed(() => chosen.value !== undefined);
 

@@ -1,3 +1,4 @@
+import { notices } from "virtual:third-party-notices";
 import { KEYS } from "../state/keyboard.js";
 import { TERMS } from "../words/terms.js";
 import { KindLegend, StateLegend } from "./Legend.js";
@@ -64,6 +65,16 @@ export function AboutPage() {
         loss there is in your orchard, only a measurement there shows: people, weather, other radios
         and the metal of a shed are not in it.
       </p>
+
+      <h2>Code of others</h2>
+      <p>
+        The charts are drawn by Apache ECharts; the page is put together with Preact and its
+        signals.
+      </p>
+      <details>
+        <summary>Their licences</summary>
+        <pre class="notices">{notices}</pre>
+      </details>
     </div>
   );
 }

@@ -1,3 +1,4 @@
+import type { RunFigures } from "../run/record.js";
 import { isKeyHelpOpen } from "../state/keyboard.js";
 import { isComparing, shownRecords } from "../state/lab.js";
 import { startTour } from "../state/tour.js";
@@ -11,16 +12,12 @@ export function Headline() {
       <div>
         <h1>{title()}</h1>
         {shownRecords.value.map(({ side, record }) => {
-          const { goodputBytesPerS, efficiency } = record.figures;
           return (
             <p key={side.name} class={`ending ${record.outcome}`}>
               {isComparing.value && <b>Setting {side.name}: </b>}
-              {record.ending} It took {timeText(record.figures.elapsedUs)},{" "}
-              {rateText(goodputBytesPerS)}
-              {efficiency === undefined
-                ? ""
-                : `, ${shareText(efficiency)} of what the channel can carry`}
-              .
+              {record.ending}
+              {record.settings === undefined && " “Run” goes back to the simulation."}
+              {record.figures.deliveredBytes > 0 && paceSentence(record.figures)}
             </p>
           );
         })}
@@ -41,6 +38,12 @@ export function Headline() {
       </div>
     </div>
   );
+}
+
+function paceSentence({ elapsedUs, goodputBytesPerS, efficiency }: RunFigures): string {
+  const share =
+    efficiency === undefined ? "" : `, ${shareText(efficiency)} of what the channel can carry`;
+  return ` It took ${timeText(elapsedUs)}, ${rateText(goodputBytesPerS)}${share}.`;
 }
 
 function title(): string {

@@ -1,5 +1,5 @@
 import { useCallback } from "preact/hooks";
-import { drawFragment } from "../picture/cells.js";
+import { drawCellsIn } from "../picture/cell-look.js";
 import { FRAGMENT_STATES, type FragmentState, STATE_WORDS } from "../picture/fragment-states.js";
 import { traceMark } from "../picture/marks.js";
 import { PathPen } from "../picture/path-pen.js";
@@ -56,7 +56,7 @@ export function StateLegend() {
 function StateMark({ state }: { state: FragmentState }) {
   const draw = useCallback(
     (context: CanvasRenderingContext2D, _size: Size) => {
-      drawFragment(context, 1, 1, 14, state, palette.value);
+      drawCellsIn(context, state, (each) => each(1, 1), 14, palette.value);
     },
     [state],
   );

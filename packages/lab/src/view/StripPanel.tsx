@@ -41,12 +41,13 @@ export function StripPanel({ side, record }: SidePictureProps) {
   return (
     <div class="layers" ref={place}>
       <Canvas
-        className="picture"
+        className="picture grab"
         label={`Every datagram of the run, one line for each board, from left to right in time. Out from the gateway above the line, back below it.`}
         height={height}
         draw={draw}
+        {...drag}
       />
-      <Canvas className="layer grab" height={height} draw={drawNow} {...drag} />
+      <Canvas className="layer" height={height} draw={drawNow} />
     </div>
   );
 }

@@ -6,7 +6,7 @@ import { transferOf } from "../../picture/record-index.js";
 import type { RunRecord } from "../../run/record.js";
 import { shownRecords } from "../../state/lab.js";
 import { pickedBoard } from "../../state/selection.js";
-import { span } from "../../state/span.js";
+import { calmSpan } from "../../state/span.js";
 import { isNarrowPage, palette } from "../../state/theme.js";
 import { counted, rateText } from "../../words/quantities.js";
 import type { SidePictureProps } from "../AirPanel.js";
@@ -25,7 +25,7 @@ function SequenceOf({ record, board }: { record: RunRecord; board: number }) {
   const option = useMemo(
     () =>
       computed(() =>
-        sequenceOption(record, transfer, span.value, palette.value, isNarrowPage.value),
+        sequenceOption(record, transfer, calmSpan.value, palette.value, isNarrowPage.value),
       ),
     [record, transfer],
   );
@@ -44,7 +44,7 @@ export function GoodputChart() {
     const shown = shownRecords.value;
     return goodputOption(
       shown.map(({ side, record }) => ({ name: shown.length > 1 ? side.name : "", record })),
-      span.value,
+      calmSpan.value,
       palette.value,
       isNarrowPage.value,
     );

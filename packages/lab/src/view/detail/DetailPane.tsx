@@ -88,7 +88,9 @@ function Detail({ side, record, row }: { side: SideName; record: RunRecord; row:
       <p>{datagramSentence(facts)}</p>
       <p class="soft">
         {datagramTimes(facts)}
-        {Number.isNaN(facts.rssiDbm) ? "" : ` Heard at ${facts.rssiDbm.toFixed(0)} dBm.`}
+        {Number.isNaN(facts.rssiDbm)
+          ? ""
+          : ` Signal at the receiver: ${facts.rssiDbm.toFixed(0)} dBm.`}
       </p>
       <Sendings record={record} row={row} show={show} />
       <h3>Bytes</h3>
