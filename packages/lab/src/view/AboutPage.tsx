@@ -1,5 +1,5 @@
 import { notices } from "virtual:third-party-notices";
-import { KEYS } from "../state/keyboard.js";
+import { KEYS } from "../words/keys.js";
 import { TERMS } from "../words/terms.js";
 import { KindLegend, StateLegend } from "./Legend.js";
 

@@ -1,5 +1,6 @@
 import { useEffect, useRef } from "preact/hooks";
-import { hasSingleKeys, isKeyHelpOpen, KEYS, setSingleKeys } from "../state/keyboard.js";
+import { hasSingleKeys, isKeyHelpOpen, setSingleKeys } from "../state/keyboard.js";
+import { KEYS } from "../words/keys.js";
 
 /** The keys, in a dialog of the browser's own: it keeps the focus and closes with Esc. */
 export function KeyHelp() {
