@@ -124,6 +124,22 @@ describe("the packed packages, installed in an empty project", () => {
     }
   });
 
+  it("bring what the command shows in a browser: reports, and the page", () => {
+    const installed = join(project, "node_modules/@fardel");
+    const scenario = join(installed, "cli/scenarios/one-table.jsonc");
+    const command = join(project, "node_modules/.bin/fardel");
+    const shell = process.platform === "win32";
+    run(command, ["simulate", scenario, "--seeds", "2", "--html", "report.html"], { shell });
+    const report = readFileSync(join(project, "report.html"), "utf8");
+    expect(report).toMatch(/^<!DOCTYPE html>/);
+    expect(report).toContain("<svg");
+    // What was put into it of others' is named.
+    expect(readFileSync(join(installed, "cli/dist/THIRD-PARTY.txt"), "utf8")).toContain("Apache");
+    expect(readFileSync(join(installed, "lab/dist/index.html"), "utf8")).toContain("<title>Fardel");
+    const script = readFileSync(join(installed, "capture/dissector/fardel.lua"), "utf8");
+    expect(script).toContain("Proto");
+  });
+
   it(
     "type-check in a strict program, as ES module and as CommonJS",
     () => {
