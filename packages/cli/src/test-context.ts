@@ -136,15 +136,28 @@ export async function passTime<T>(clock: VirtualClock, promise: Promise<T>): Pro
     isOver = true;
   });
   over.catch(() => {});
+  let isWaitingForFiles = true;
   while (!isOver) {
     // In small steps: what happens on a disk must not find that hours have passed.
     await clock.run({ until: () => isOver, untilUs: clock.nowUs() + STEP_US });
     await new Promise((resolve) => setImmediate(resolve));
+    if (isWaitingForFiles) isWaitingForFiles = await filesAreDone();
   }
   return over;
 }
 
 const STEP_US = 1000;
+/** A file that never comes to an end, such as a pipe, is not waited for. */
+const FILE_TURNS_MAX = 20_000;
+
+/** Time stands still while a disk is at work, however busy the machine is. @returns false if it took too long */
+async function filesAreDone(): Promise<boolean> {
+  for (let turn = 0; turn < FILE_TURNS_MAX; turn++) {
+    if (!process.getActiveResourcesInfo().some((name) => name.startsWith("FSReq"))) return true;
+    await new Promise((resolve) => setImmediate(resolve));
+  }
+  return false;
+}
 
 async function* iterate(items: readonly Uint8Array[]): AsyncIterable<Uint8Array> {
   yield* items;
