@@ -169,15 +169,15 @@ export const MUTATIONS: readonly Mutation[] = [
   {
     name: "a loss is not noticed (7.2)",
     file: "protocol/send-channel.ts",
-    find: "if (slot.number <= largest - reordering || isLate(slot)) {",
-    replace: "if (slot.number <= largest - reordering - 64 || isLate(slot)) {",
+    find: "const isOvertaken = slot.number <= largest - reordering;",
+    replace: "const isOvertaken = slot.number <= largest - reordering - 64;",
   },
   {
     name: "the link's word that the neighbour did not get it is ignored (7.3)",
     file: "protocol/send-channel.ts",
-    find: '      if (slot.number !== number) return;\n      this.#leaveState(slot, "lost");',
+    find: '      if (slot.number !== number) return;\n      this.#lose(slot, "link");',
     replace:
-      '      if (slot.number !== number + 1e9) return;\n      this.#leaveState(slot, "lost");',
+      '      if (slot.number !== number + 1e9) return;\n      this.#lose(slot, "link");',
   },
   {
     name: "the probe timer does not run (7.4)",

@@ -9,10 +9,23 @@ import type { UdpLinkOptions } from "./options.js";
 // happens within a few milliseconds.
 const OPTIONS = { patienceUs: 10_000_000, quietUs: 20_000, datagrams: 1000 };
 
+/** Another program, or one of the three, may have taken the port meanwhile: then with another one. */
+async function bindAll(optionsOf: (last: number, port: number) => UdpLinkOptions) {
+  for (let tried = 1; ; tried++) {
+    const port = await freePort();
+    const bound = await Promise.allSettled(
+      [1, 2, 3].map((last) => UdpLink.bind(optionsOf(last, port))),
+    );
+    const links = bound.flatMap((each) => (each.status === "fulfilled" ? [each.value] : []));
+    if (links.length === bound.length) return links;
+    await Promise.all(links.map((link) => link.close()));
+    if (tried === 10) throw bound.find((each) => each.status === "rejected")?.reason;
+  }
+}
+
 /** Three links; each is reached at 127.0.0.x, whatever it is bound to. */
 async function threeLinks(optionsOf: (last: number, port: number) => UdpLinkOptions) {
-  const port = await freePort();
-  const links = await Promise.all([1, 2, 3].map((last) => UdpLink.bind(optionsOf(last, port))));
+  const links = await bindAll(optionsOf);
   const [a, b, c] = links as [UdpLink, UdpLink, UdpLink];
   const addressOf = (link: UdpLink) => link.localAddress ?? udpAddress(`127.0.0.1:${link.port}`);
   return { a, b, c, addressA: addressOf(a), addressB: addressOf(b), addressC: addressOf(c) };
