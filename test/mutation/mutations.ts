@@ -176,8 +176,7 @@ export const MUTATIONS: readonly Mutation[] = [
     name: "the link's word that the neighbour did not get it is ignored (7.3)",
     file: "protocol/send-channel.ts",
     find: '      if (slot.number !== number) return;\n      this.#lose(slot, "link");',
-    replace:
-      '      if (slot.number !== number + 1e9) return;\n      this.#lose(slot, "link");',
+    replace: '      if (slot.number !== number + 1e9) return;\n      this.#lose(slot, "link");',
   },
   {
     name: "the probe timer does not run (7.4)",
