@@ -36,14 +36,7 @@ function AllCurves({ picture: { curve } }: { readonly picture: LivePicture }) {
   const timesUs = curve.map(({ atUs }) => atUs);
   return (
     <>
-      <Curve
-        title="Loss"
-        timesUs={timesUs}
-        lines={[{ name: "Loss", look: "one", values: curve.map(({ lossRate }) => lossRate) }]}
-        low={0}
-        high={0.1}
-        format={percent}
-      />
+      <LossCurve curve={curve} />
       <Curve
         title="Message bytes"
         timesUs={timesUs}
@@ -55,14 +48,7 @@ function AllCurves({ picture: { curve } }: { readonly picture: LivePicture }) {
         high={100}
         format={byteRate}
       />
-      <Curve
-        title="Mean signal"
-        timesUs={timesUs}
-        lines={[{ name: "RSSI", look: "one", values: curve.map(({ rssiDbm }) => rssiDbm) }]}
-        low={-95}
-        high={-35}
-        format={dBm}
-      />
+      <SignalCurve title="Mean signal" curve={curve} />
     </>
   );
 }
@@ -72,14 +58,7 @@ function PeerCurves({ address }: { readonly address: string }) {
   const timesUs = curve.map(({ atUs }) => atUs);
   return (
     <>
-      <Curve
-        title="Loss"
-        timesUs={timesUs}
-        lines={[{ name: "Loss", look: "one", values: curve.map(({ lossRate }) => lossRate) }]}
-        low={0}
-        high={0.1}
-        format={percent}
-      />
+      <LossCurve curve={curve} />
       <Curve
         title="Heard from it"
         timesUs={timesUs}
@@ -90,14 +69,46 @@ function PeerCurves({ address }: { readonly address: string }) {
         high={100}
         format={byteRate}
       />
-      <Curve
-        title="Signal"
-        timesUs={timesUs}
-        lines={[{ name: "RSSI", look: "one", values: curve.map(({ rssiDbm }) => rssiDbm) }]}
-        low={-95}
-        high={-35}
-        format={dBm}
-      />
+      <SignalCurve title="Signal" curve={curve} />
     </>
+  );
+}
+
+/** What a point of either curve has. */
+interface Point {
+  readonly atUs: number;
+  readonly lossRate?: number | undefined;
+  readonly rssiDbm?: number | undefined;
+}
+
+function LossCurve({ curve }: { readonly curve: readonly Point[] }) {
+  return (
+    <Curve
+      title="Loss"
+      timesUs={curve.map(({ atUs }) => atUs)}
+      lines={[{ name: "Loss", look: "one", values: curve.map(({ lossRate }) => lossRate) }]}
+      low={0}
+      high={0.1}
+      format={percent}
+    />
+  );
+}
+
+function SignalCurve({
+  title,
+  curve,
+}: {
+  readonly title: string;
+  readonly curve: readonly Point[];
+}) {
+  return (
+    <Curve
+      title={title}
+      timesUs={curve.map(({ atUs }) => atUs)}
+      lines={[{ name: "RSSI", look: "one", values: curve.map(({ rssiDbm }) => rssiDbm) }]}
+      low={-95}
+      high={-35}
+      format={dBm}
+    />
   );
 }
