@@ -33,9 +33,12 @@ export class ReadyList<T extends Ready> {
   offer(item: T, rank: number): void {
     if (rank < 0 || item.readyMask & (1 << rank)) return;
     item.readyMask |= 1 << rank;
-    const keepsTurn = this.#turnLeft > 0 && item === this.#holder && rank === this.#holderRank;
-    if (keepsTurn) this.#putInFront(item, rank);
+    if (this.#keepsTurn(item, rank)) this.#putInFront(item, rank);
     else this.#queues[rank]?.push(item);
+  }
+
+  #keepsTurn(item: T, rank: number): boolean {
+    return this.#turnLeft > 0 && item === this.#holder && rank === this.#holderRank;
   }
 
   #putInFront(item: T, rank: number): void {
@@ -50,8 +53,7 @@ export class ReadyList<T extends Ready> {
 
   #noteTurn(item: T, rank: number): void {
     if (rank > KEEPING_RANK_MAX) return;
-    const goesOn = item === this.#holder && rank === this.#holderRank && this.#turnLeft > 0;
-    this.#turnLeft = (goesOn ? this.#turnLeft : TURN_DATAGRAMS) - 1;
+    this.#turnLeft = (this.#keepsTurn(item, rank) ? this.#turnLeft : TURN_DATAGRAMS) - 1;
     this.#holder = item;
     this.#holderRank = rank;
   }
