@@ -1,7 +1,6 @@
 import type { Palette } from "../picture/palette.js";
 import type { TimeSpan } from "../picture/strip-layout.js";
 import type { RunRecord } from "../run/record.js";
-import type { GoodputPoint } from "../run/views.js";
 import { axisLook, type ChartOption, chartBase, timeAxis, unitOf } from "./chart-option.js";
 
 /** One run of the chart. */
@@ -9,6 +8,12 @@ export interface GoodputRun {
   /** Empty if there is only one. */
   readonly name: string;
   readonly record: RunRecord;
+}
+
+/** One point of a line. */
+interface GoodputPoint {
+  readonly atUs: number;
+  readonly bytesPerS: number;
 }
 
 const POINTS_MAX = 80;

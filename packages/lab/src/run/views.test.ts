@@ -4,15 +4,13 @@ import { DEFAULT_SETTINGS } from "./defaults.js";
 import type { RunRecord } from "./record.js";
 import { runLab } from "./run-lab.js";
 import {
-  bytesInOrderAt,
   countUntil,
   endOfRow,
   fragmentCountsAt,
-  goodputSeries,
+  momentsOf,
   nextStartUs,
   notesUntil,
   previousStartUs,
-  rowsUnderWay,
   windowRowAt,
 } from "./views.js";
 
@@ -42,17 +40,15 @@ function countOf(column: ArrayLike<number>, atUs: number): number {
 }
 
 describe("views of a record", () => {
-  it("find every datagram that is on its way", () => {
-    property((record, atUs) => {
+  it("know for how long a datagram is on its way at most", () => {
+    for (const record of records) {
       const { datagrams } = record;
-      const { from, to } = rowsUnderWay(record, atUs, { from: 0, to: 0 });
-      for (let row = 0; row < datagrams.count; row++) {
-        const isUnderWay = datagrams.startUs[row]! <= atUs && endOfRow(datagrams, row) >= atUs;
-        if (isUnderWay) expect(row >= from && row < to).toBe(true);
-      }
-      expect(to - from).toBeLessThanOrEqual(datagrams.count);
-      if (from < to) expect(datagrams.startUs[to - 1]).toBeLessThanOrEqual(atUs);
-    });
+      const spansUs = Array.from(
+        { length: datagrams.count },
+        (_, row) => endOfRow(datagrams, row) - datagrams.startUs[row]!,
+      );
+      expect(momentsOf(record).longestUs).toBe(Math.max(...spansUs));
+    }
   });
 
   it("count fragments as a look at each of them does", () => {
@@ -65,18 +61,6 @@ describe("views of a record", () => {
           arrived: countOf(transfer.arrivedUs, atUs),
           acknowledged: countOf(transfer.acknowledgedUs, atUs),
         });
-      }
-    });
-  });
-
-  it("know how much is there without a gap", () => {
-    property((record, atUs) => {
-      for (const [index, { arrivedUs, fragmentBytes }] of record.transfers.entries()) {
-        let bytes = 0;
-        for (let at = 0; at < arrivedUs.length && arrivedUs[at]! <= atUs; at++) {
-          bytes += fragmentBytes[at]!;
-        }
-        expect(bytesInOrderAt(record, index, atUs)).toBe(bytes);
       }
     });
   });
@@ -101,22 +85,6 @@ describe("views of a record", () => {
       expect(nextStartUs(record, atUs)).toBe(starts.find((us) => us > atUs) ?? record.endUs);
       expect(previousStartUs(record, atUs)).toBe(starts.filter((us) => us < atUs).at(-1) ?? 0);
     });
-  });
-
-  it("add goodput up to what arrived", () => {
-    for (const record of records) {
-      for (const points of [1, 7, 100]) {
-        const series = goodputSeries(record, points);
-        const stepUs = record.endUs / points;
-        const bytes = series.reduce((sum, { bytesPerS }) => sum + (bytesPerS * stepUs) / 1e6, 0);
-        expect(series).toHaveLength(points);
-        expect(bytes).toBeCloseTo(record.figures.deliveredBytes, 3);
-        expect(series.every(({ atUs }) => atUs > 0 && atUs < record.endUs)).toBe(true);
-      }
-      const one = goodputSeries(record, 10, 0);
-      const bytes = one.reduce((sum, point) => sum + (point.bytesPerS * record.endUs) / 1e7, 0);
-      expect(bytes).toBeCloseTo(record.transfers[0]!.bytes, 3);
-    }
   });
 
   it("count in ascending columns up to and including a value", () => {

@@ -15,12 +15,6 @@ export function countUntil(column: Float64Array, atUs: number, count = column.le
   return low;
 }
 
-/** Rows `from` to `to - 1` of a table. */
-export interface RowRange {
-  from: number;
-  to: number;
-}
-
 /** Ascending moments of one record, to be searched in. Made once for each, see {@link momentsOf}. */
 export interface Moments {
   /** From the start of a datagram to its end or arrival, the longest; microseconds. */
@@ -33,9 +27,6 @@ export interface TransferMoments {
   readonly sentUs: Float64Array;
   readonly arrivedUs: Float64Array;
   readonly acknowledgedUs: Float64Array;
-  /** When the receiver had another fragment without a gap before it, and how many bytes that makes. */
-  readonly inOrderUs: Float64Array;
-  readonly inOrderBytes: Float64Array;
 }
 
 const known = new WeakMap<RunRecord, Moments>();
@@ -49,22 +40,6 @@ export function momentsOf(record: RunRecord): Moments {
   };
   known.set(record, moments);
   return moments;
-}
-
-/**
- * Rows among which all are that are on their way at `atUs`. Some in between may have ended: look at
- * `leftUs` and `arrivedUs`.
- * @param into - is written to and returned
- */
-export function rowsUnderWay(record: RunRecord, atUs: number, into: RowRange): RowRange {
-  const { startUs, count } = record.datagrams;
-  into.to = countUntil(startUs, atUs, count);
-  // One that began before this has ended.
-  const earliestUs = atUs - momentsOf(record).longestUs;
-  let from = countUntil(startUs, earliestUs, count);
-  while (from > 0 && startUs[from - 1] === earliestUs) from--;
-  into.from = from;
-  return into;
 }
 
 /** When a row's datagram is no longer on its way: arrival, or the end of its time on air. */
@@ -92,14 +67,6 @@ export function fragmentCountsAt(
   into.arrived = moments === undefined ? 0 : countUntil(moments.arrivedUs, atUs);
   into.acknowledged = moments === undefined ? 0 : countUntil(moments.acknowledgedUs, atUs);
   return into;
-}
-
-/** Message bytes that the receiver of a transfer has without a gap. */
-export function bytesInOrderAt(record: RunRecord, transfer: number, atUs: number): number {
-  const moments = momentsOf(record).transfers[transfer];
-  if (moments === undefined) return 0;
-  const steps = countUntil(moments.inOrderUs, atUs);
-  return steps === 0 ? 0 : moments.inOrderBytes[steps - 1]!;
 }
 
 /**
@@ -136,43 +103,6 @@ export function previousStartUs({ datagrams }: RunRecord, atUs: number): number 
   return row >= 0 ? startUs[row]! : 0;
 }
 
-/** One point of a chart. */
-export interface GoodputPoint {
-  /** The middle of the interval. */
-  readonly atUs: number;
-  readonly bytesPerS: number;
-}
-
-/**
- * Message bytes per second, by when they were at their receivers without a gap before them, in
- * intervals of one length. The last interval ends with the run.
- *
- * @param points - 1..10,000
- * @param transfer - index; left out: all together
- */
-export function goodputSeries(
-  record: RunRecord,
-  points: number,
-  transfer?: number,
-): GoodputPoint[] {
-  const { endUs } = record;
-  if (!(endUs > 0)) return [];
-  const stepUs = endUs / points;
-  const bytes = new Float64Array(points);
-  for (const [index, { inOrderUs, inOrderBytes }] of momentsOf(record).transfers.entries()) {
-    if (transfer !== undefined && transfer !== index) continue;
-    for (let step = 0; step < inOrderUs.length; step++) {
-      const before = step === 0 ? 0 : inOrderBytes[step - 1]!;
-      const interval = Math.min(points - 1, Math.floor(inOrderUs[step]! / stepUs));
-      bytes[interval]! += inOrderBytes[step]! - before;
-    }
-  }
-  return Array.from(bytes, (sum, index) => ({
-    atUs: (index + 0.5) * stepUs,
-    bytesPerS: (sum * 1e6) / stepUs,
-  }));
-}
-
 function longestUs(datagrams: DatagramTable): number {
   let longest = 0;
   for (let row = 0; row < datagrams.count; row++) {
@@ -182,25 +112,10 @@ function longestUs(datagrams: DatagramTable): number {
 }
 
 function momentsOfTransfer(transfer: TransferRecord): TransferMoments {
-  const { arrivedUs, fragmentBytes, fragmentCount } = transfer;
-  const inOrderUs = new Float64Array(fragmentCount);
-  const inOrderBytes = new Float64Array(fragmentCount);
-  let count = 0;
-  let latestUs = 0;
-  let bytes = 0;
-  while (count < fragmentCount && !Number.isNaN(arrivedUs[count]!)) {
-    latestUs = Math.max(latestUs, arrivedUs[count]!);
-    bytes += fragmentBytes[count]!;
-    inOrderUs[count] = latestUs;
-    inOrderBytes[count] = bytes;
-    count++;
-  }
   return {
     sentUs: ascending(transfer.sentUs),
-    arrivedUs: ascending(arrivedUs),
+    arrivedUs: ascending(transfer.arrivedUs),
     acknowledgedUs: ascending(transfer.acknowledgedUs),
-    inOrderUs: inOrderUs.slice(0, count),
-    inOrderBytes: inOrderBytes.slice(0, count),
   };
 }
 

@@ -4,9 +4,10 @@ import {
   type DatagramKind,
   FATE_NAMES,
   type FateName,
+  LOSS_CAUSES,
   type RunRecord,
 } from "../run/record.js";
-import { FATE_WORDS, KIND_WORDS } from "./kinds.js";
+import { CAUSE_WORDS, FATE_WORDS, KIND_WORDS } from "./kinds.js";
 import { bytesText, timeText } from "./quantities.js";
 
 /** One datagram of a record, for tables and the detail pane. */
@@ -66,4 +67,24 @@ export function datagramTimes({ startUs, leftUs, arrivedUs }: DatagramFacts): st
   return Number.isNaN(arrivedUs)
     ? `${onAir}.`
     : `${onAir}; at the receiver at ${timeText(arrivedUs)}.`;
+}
+
+/** When and why its sender took the fragment in it for lost; empty if it did not. */
+export function lossSentence({ transfers }: RunRecord, row: number): string {
+  for (const { sends, losses } of transfers) {
+    const send = sends.datagram.indexOf(row);
+    if (send < 0) continue;
+    const fragment = sends.fragment[send]!;
+    const again = sends.fragment.indexOf(fragment, send + 1);
+    const againUs = again < 0 ? Number.POSITIVE_INFINITY : sends.atUs[again]!;
+    // At one and the same instant it is first known to be lost, and then sent again.
+    const loss = losses.fragment.findIndex(
+      (each, at) =>
+        each === fragment && losses.atUs[at]! > sends.atUs[send]! && losses.atUs[at]! <= againUs,
+    );
+    const cause = LOSS_CAUSES[losses.cause[loss] ?? -1];
+    if (cause === undefined) continue;
+    return `At ${timeText(losses.atUs[loss]!)} the sender took it for lost: ${CAUSE_WORDS[cause]}.`;
+  }
+  return "";
 }

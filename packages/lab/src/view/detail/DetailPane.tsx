@@ -5,7 +5,13 @@ import type { RunRecord } from "../../run/record.js";
 import { pause, seek } from "../../state/playback.js";
 import { focusDetail, pickedDatagram, pickedRecord } from "../../state/selection.js";
 import type { SideName } from "../../state/side.js";
-import { bytesOf, datagramSentence, datagramTimes, factsOf } from "../../words/datagram.js";
+import {
+  bytesOf,
+  datagramSentence,
+  datagramTimes,
+  factsOf,
+  lossSentence,
+} from "../../words/datagram.js";
 import { FATE_WORDS, KIND_WORDS } from "../../words/kinds.js";
 import { Icon } from "../Icon.js";
 import { KindMark } from "../Legend.js";
@@ -85,7 +91,9 @@ function Detail({ side, record, row }: { side: SideName; record: RunRecord; row:
         <KindMark kind={facts.kind} /> <b>{KIND_WORDS[facts.kind].name}</b>: it{" "}
         {KIND_WORDS[facts.kind].words}.
       </p>
-      <p>{datagramSentence(facts)}</p>
+      <p>
+        {datagramSentence(facts)} {lossSentence(record, row)}
+      </p>
       <p class="soft">
         {datagramTimes(facts)}
         {Number.isNaN(facts.rssiDbm)
